@@ -1,0 +1,1 @@
+"""How people and files reach calfleet: the command line, workbooks, documents."""

@@ -1,0 +1,624 @@
+"""Frozen records passed between the layers; no behaviour beyond small derived properties.
+
+Conventions
+- A number that somebody typed or a document states is a ``Decimal``: its digits are information.
+- A number that was computed is a ``float``. Probabilities and humidities are fractions.
+- References between records are natural keys (tag, gauge code, certificate number ...), so a
+  record can be read, exported and compared without a database.
+- ``recorded_at`` is when a fact was entered (aware, UTC); the other dates are when it happened.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields, is_dataclass
+from datetime import UTC, date, datetime
+from decimal import Decimal
+from enum import StrEnum
+from fractions import Fraction
+
+from calfleet.metrology.direction import Direction
+from calfleet.metrology.units import PressureMode
+
+
+class Quantity(StrEnum):
+    """What a switch responds to."""
+
+    PRESSURE = "pressure"
+    DIFFERENTIAL = "differential pressure"
+    VACUUM = "vacuum"
+    TEMPERATURE = "temperature"
+
+    @property
+    def gauge_modes(self) -> tuple[PressureMode | None, ...]:
+        """Pressure modes of reference gauges that can serve; ``None`` stands for a thermometer."""
+        return {
+            Quantity.PRESSURE: (PressureMode.GAUGE,),
+            Quantity.DIFFERENTIAL: (PressureMode.DIFFERENTIAL, PressureMode.GAUGE),
+            Quantity.VACUUM: (PressureMode.VACUUM,),
+            Quantity.TEMPERATURE: (None,),
+        }[self]
+
+
+class Criticality(StrEnum):
+    """What a wrong trip would cost, worst first."""
+
+    SAFETY = "safety"
+    ENVIRONMENT = "environment"
+    PRODUCTION = "production"
+    GENERAL = "general"
+
+    @property
+    def rank(self) -> int:
+        return list(Criticality).index(self)
+
+
+class SwitchStatus(StrEnum):
+    IN_SERVICE = "in service"
+    IN_STORE = "in store"
+    OUT_OF_SERVICE = "out of service"
+    SCRAPPED = "scrapped"
+
+
+class GaugeStatus(StrEnum):
+    IN_SERVICE = "in service"
+    AT_LABORATORY = "at laboratory"
+    WITHDRAWN = "withdrawn"
+    LOST = "lost"
+
+
+class LaboratoryKind(StrEnum):
+    NATIONAL = "national"
+    ACCREDITED = "accredited"
+    IN_HOUSE = "in-house"
+
+
+class Role(StrEnum):
+    PLANNER = "planner"
+    TECHNICIAN = "technician"
+    REVIEWER = "reviewer"
+    APPROVER = "approver"
+    AUDITOR = "auditor"
+
+
+class Phase(StrEnum):
+    AS_FOUND = "as-found"
+    AS_LEFT = "as-left"
+
+
+class GaugeRole(StrEnum):
+    """What a reference gauge measured during a calibration."""
+
+    OPERATING = "operating"
+    STATIC = "static"
+
+
+class CycleOutcome(StrEnum):
+    TRIPPED = "tripped"
+    NO_TRIP = "no trip"
+    NO_RESET = "no reset"
+    CHATTER = "chatter"
+
+
+class Origin(StrEnum):
+    """How a calibration reached the database: judged at entry, or history moved in."""
+
+    BENCH = "bench"
+    HISTORY = "history"
+
+
+class Hazard(StrEnum):
+    """A property of the service that calls for its own caution."""
+
+    TRIP = "trip"
+    STORED_PRESSURE = "stored pressure"
+    ONE_SIDED = "one-sided overpressure"
+    OXYGEN = "oxygen"
+    TOXIC = "toxic"
+    FLAMMABLE = "flammable"
+    HOT = "hot"
+    FOREIGN_VOLTAGE = "foreign voltage"
+
+
+def to_plain(value: object) -> object:
+    """``value`` as JSON data: records become dicts, decimals text, dates and times ISO text.
+
+    A ``Fraction`` becomes ``"n/d"``; a ``float`` stays (infinities become ``"inf"``/``"-inf"``).
+
+    >>> to_plain(Area("B1", "Boiler house"))
+    {'code': 'B1', 'name': 'Boiler house'}
+    >>> to_plain(Decimal("100.00"))
+    '100.00'
+    """
+    if value is None or isinstance(value, bool | int):
+        return value
+    if isinstance(value, str):
+        return str(value)
+    if isinstance(value, float):
+        return value if math.isfinite(value) else str(value)
+    if isinstance(value, Decimal):
+        return format(value, "f")
+    if isinstance(value, datetime):
+        return value.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+    if isinstance(value, date):
+        return value.isoformat()
+    if isinstance(value, Fraction):
+        return str(value)
+    if isinstance(value, Mapping):
+        return {str(key): to_plain(item) for key, item in value.items()}
+    if isinstance(value, tuple | list):
+        return [to_plain(item) for item in value]
+    if is_dataclass(value):
+        return {f.name: to_plain(getattr(value, f.name)) for f in fields(value)}
+    raise TypeError(f"{type(value).__name__} has no plain form")
+
+
+# --- the shop ---------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    code: str
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class Area:
+    code: str
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class RoleGrant:
+    """``role`` held (or, with ``held`` false, given up) from ``effective_on``."""
+
+    role: Role
+    effective_on: date
+    held: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Qualification:
+    """Qualified to calibrate switches of ``quantity`` from ``granted_on`` through ``expires_on``."""
+
+    quantity: Quantity
+    granted_on: date
+    expires_on: date
+    granted_by: str
+
+
+@dataclass(frozen=True, slots=True)
+class Person:
+    code: str
+    name: str
+    roles: tuple[RoleGrant, ...] = ()
+    qualifications: tuple[Qualification, ...] = ()
+
+    def holds(self, role: Role, on: date) -> bool:
+        grants = [g for g in self.roles if g.role is role and g.effective_on <= on]
+        return bool(grants) and max(grants, key=lambda g: g.effective_on).held
+
+    def qualification(self, quantity: Quantity, on: date) -> Qualification | None:
+        """The qualification in force on that day, or ``None``."""
+        current = [
+            q
+            for q in self.qualifications
+            if q.quantity is quantity and q.granted_on <= on <= q.expires_on
+        ]
+        return max(current, key=lambda q: q.expires_on, default=None)
+
+
+@dataclass(frozen=True, slots=True)
+class Accreditation:
+    number: str
+    valid_from: date
+    valid_until: date
+    scope: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Laboratory:
+    code: str
+    name: str
+    kind: LaboratoryKind
+    accreditations: tuple[Accreditation, ...] = ()
+
+    def accreditation(self, on: date) -> Accreditation | None:
+        current = [a for a in self.accreditations if a.valid_from <= on <= a.valid_until]
+        return max(current, key=lambda a: a.valid_until, default=None)
+
+
+# --- rules ------------------------------------------------------------------------------
+
+
+class IntervalBasis(StrEnum):
+    """From where the next due date is counted."""
+
+    LAST_DONE = "last done"
+    FIXED_GRID = "fixed grid"
+
+
+class IntervalUnit(StrEnum):
+    MONTH = "month"
+    DAY = "day"
+
+
+@dataclass(frozen=True, slots=True)
+class IntervalPolicy:
+    """How often, counted from what, and with how much grace.
+
+    ``grace_fraction`` of the interval and ``grace_days`` are alternatives; both zero: none.
+    ``end_of_month``: due on the last day of the due month.
+    """
+
+    code: str
+    effective_on: date
+    basis: IntervalBasis
+    every: int
+    unit: IntervalUnit
+    end_of_month: bool = False
+    grace_fraction: Decimal = Decimal(0)
+    grace_days: int = 0
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ProcedureRevision:
+    """One approved revision of a procedure; ``code`` and ``revision`` identify it."""
+
+    code: str
+    title: str
+    revision: int
+    approved_on: date
+    approved_by: str
+    effective_on: date
+    quantities: tuple[Quantity, ...]
+    exercise_cycles: int
+    as_found_runs: int
+    as_left_runs: int
+    ramp_limit_fraction_per_s: Decimal
+    temperature_min_c: Decimal
+    temperature_max_c: Decimal
+    humidity_max: Decimal
+    required_tur: Decimal
+    decision_rule: str
+    guard_factor: Decimal
+    coverage_probability: Decimal
+    conformance_probability: Decimal | None = None
+    hazards: tuple[Hazard, ...] = ()
+    steps: tuple[str, ...] = ()
+
+    @property
+    def name(self) -> str:
+        return f"{self.code} rev {self.revision}"
+
+
+# --- switches ---------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class SetPoint:
+    """One set point of a switch, in the switch's unit.
+
+    ``tolerance_minus``/``tolerance_plus`` are magnitudes below and above the set point in the
+    terms of ``tolerance_basis`` (``None``: that side is open); the as-left pair likewise.
+    Dead band and repeatability limits are in the switch's unit.
+    """
+
+    label: str
+    value: Decimal
+    direction: Direction
+    tolerance_minus: Decimal | None
+    tolerance_plus: Decimal | None
+    tolerance_basis: str
+    as_left_minus: Decimal | None
+    as_left_plus: Decimal | None
+    dead_band_kind: str
+    dead_band_min: Decimal | None
+    dead_band_max: Decimal | None
+    repeatability_limit: Decimal | None
+    contact_form: str
+    action: str
+    energised_state: str
+
+
+@dataclass(frozen=True, slots=True)
+class Switch:
+    """One revision of a switch's data sheet; ``tag`` is unique in the site.
+
+    ``range_low``..``range_high`` is the adjustable range in ``unit``; ``static_nominal`` and
+    ``proof_pressure`` are in ``line_unit`` (``None`` for temperature switches).
+    """
+
+    tag: str
+    revision: int
+    effective_on: date
+    reason: str
+    serial: str
+    area: str
+    service: str
+    family: str
+    quantity: Quantity
+    unit: str
+    range_low: Decimal
+    range_high: Decimal
+    line_unit: str | None
+    proof_pressure: Decimal | None
+    static_nominal: Decimal
+    medium: str
+    criticality: Criticality
+    outage_bound: bool
+    status: SwitchStatus
+    policy: str
+    procedure: str
+    bench_minutes: int
+    hazards: tuple[Hazard, ...]
+    set_points: tuple[SetPoint, ...]
+
+
+# --- standards --------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Gauge:
+    """One revision of a reference gauge (or reference thermometer: ``mode`` is ``None``).
+
+    Accuracy is a permissible error: ``accuracy`` in the terms of ``accuracy_basis``
+    (``% of span``, ``% of reading``, ``absolute``). ``drift_per_year`` and
+    ``temperature_coefficient`` (per kelvin) are in ``unit``. Tier 1 stands nearest the SI.
+    """
+
+    code: str
+    revision: int
+    effective_on: date
+    reason: str
+    serial: str
+    description: str
+    status: GaugeStatus
+    mode: PressureMode | None
+    unit: str
+    range_low: Decimal
+    range_high: Decimal
+    resolution: Decimal
+    accuracy: Decimal
+    accuracy_basis: str
+    drift_per_year: Decimal
+    temperature_coefficient: Decimal
+    reference_temperature_c: Decimal
+    use_corrections: bool
+    tier: int
+    policy: str
+    oxygen_clean: bool = False
+    same_gauge_correlation: Decimal = Decimal(0)
+
+
+@dataclass(frozen=True, slots=True)
+class CertificatePoint:
+    """One line of a certificate's table, in the certificate's unit."""
+
+    phase: Phase
+    direction: Direction
+    reference: Decimal
+    indication: Decimal
+    expanded_uncertainty: Decimal
+    coverage_factor: Decimal
+
+    @property
+    def error(self) -> Decimal:
+        return self.indication - self.reference
+
+
+@dataclass(frozen=True, slots=True)
+class StandardUsed:
+    """A standard named on a certificate: one of ours (gauge and its certificate), or in words."""
+
+    description: str
+    gauge: str | None = None
+    certificate: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class CertificateWithdrawal:
+    withdrawn_on: date
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Certificate:
+    """A calibration certificate of a gauge; ``number`` is unique in the site."""
+
+    number: str
+    gauge: str
+    laboratory: str
+    calibrated_on: date
+    issued_on: date
+    unit: str
+    temperature_c: Decimal
+    humidity: Decimal
+    adjusted: bool
+    points: tuple[CertificatePoint, ...]
+    standards: tuple[StandardUsed, ...] = ()
+    withdrawal: CertificateWithdrawal | None = None
+    replaces: str | None = None
+    replacement_reason: str | None = None
+    remarks: str = ""
+
+    def points_in(self, phase: Phase) -> tuple[CertificatePoint, ...]:
+        return tuple(p for p in self.points if p.phase is phase)
+
+
+# --- calibrations -----------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Cycle:
+    """One trip and reset as read, in the operating gauge's unit (static in the static gauge's)."""
+
+    set_point: str
+    phase: Phase
+    run: int
+    trip: Decimal | None
+    reset: Decimal | None
+    static: Decimal | None = None
+    outcome: CycleOutcome = CycleOutcome.TRIPPED
+
+
+@dataclass(frozen=True, slots=True)
+class GaugeUsed:
+    """A gauge in its role, with the certificate it stood on that day."""
+
+    role: GaugeRole
+    gauge: str
+    certificate: str
+
+
+@dataclass(frozen=True, slots=True)
+class BenchRecord:
+    """What a technician reports of one calibration, before it is judged.
+
+    ``certificate`` of each gauge may be left out at the bench: the one in force is taken.
+    """
+
+    tag: str
+    performed_on: date
+    performed_by: str
+    procedure: str
+    procedure_revision: int
+    gauges: tuple[GaugeUsed, ...]
+    cycles: tuple[Cycle, ...]
+    temperature_c: Decimal
+    humidity: Decimal
+    adjusted: bool
+    adjustment_note: str = ""
+    barometric: Decimal | None = None
+    barometric_unit: str | None = None
+    exercised_before_as_found: bool = False
+    exercise_cycles: int = 0
+    contact_check: str = ""
+    seal: str = ""
+    permit: str = ""
+    bypass: str = ""
+    returned_by: str | None = None
+    verified_by: str | None = None
+    work_order: str = ""
+    remarks: str = ""
+    replaces: str | None = None
+    replacement_reason: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Result:
+    """The judged outcome of one set point in one phase, in the switch's unit.
+
+    ``found``, ``error`` ... are ``None`` where the switch did not trip. ``limits`` are tolerance
+    limits, ``acceptance`` the limits after the decision rule. ``budget`` is the stored budget as
+    plain JSON data. ``category`` tells how the as-found state counts in history.
+    """
+
+    set_point: str
+    phase: Phase
+    unit: str
+    required: Decimal
+    found: float | None
+    first_trip: float | None
+    error: float | None
+    late: bool | None
+    dead_band: float | None
+    repeatability: float | None
+    standard_uncertainty: float | None
+    coverage_factor: float | None
+    expanded_uncertainty: float | None
+    effective_dof: float | None
+    coverage_probability: float
+    tur: float | None
+    lower_limit: float | None
+    upper_limit: float | None
+    lower_acceptance: float | None
+    upper_acceptance: float | None
+    decision_rule: str
+    verdict: str
+    category: str
+    reason: str
+    false_accept_risk: float | None
+    budget: dict[str, object] = field(default_factory=dict, hash=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """Something about a calibration that a reader must know; ``code`` is stable."""
+
+    code: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Calibration:
+    """A recorded calibration: what was reported, how it was judged, who entered it and when."""
+
+    number: str
+    bench: BenchRecord
+    switch_revision: int
+    results: tuple[Result, ...]
+    findings: tuple[Finding, ...]
+    origin: Origin
+    evaluation_version: str
+    recorded_at: datetime
+    recorded_by: str
+    replaced_by: str | None = None
+
+    @property
+    def passed_as_found(self) -> bool:
+        return all(r.verdict.startswith("pass") for r in self.results if r.phase is Phase.AS_FOUND)
+
+
+# --- views ------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class GaugeReadiness:
+    """Whether a gauge will be at hand for a job on its day; ``reason`` in words when not."""
+
+    ready: bool
+    gauge: str | None
+    tur: float | None
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class DueLine:
+    """One line of the due list: what, why on that day, and whether it can be done then."""
+
+    tag: str
+    service: str
+    area: str
+    quantity: Quantity
+    criticality: Criticality
+    set_points: str
+    last_number: str | None
+    last_on: date | None
+    last_verdict: str
+    due_on: date | None
+    latest_on: date | None
+    days_left: int | None
+    status: str
+    why: str
+    bench_minutes: int
+    outage_bound: bool
+    readiness: GaugeReadiness
+
+
+@dataclass(frozen=True, slots=True)
+class SiteInput:
+    """Everything a site is built from, as read from input files."""
+
+    site: Site
+    areas: tuple[Area, ...]
+    people: tuple[Person, ...]
+    laboratories: tuple[Laboratory, ...]
+    policies: tuple[IntervalPolicy, ...]
+    procedures: tuple[ProcedureRevision, ...]
+    switches: tuple[Switch, ...]
+    gauges: tuple[Gauge, ...]
+    certificates: tuple[Certificate, ...]
+    history: tuple[BenchRecord, ...]

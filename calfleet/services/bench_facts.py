@@ -1,0 +1,121 @@
+"""The facts a judgement stands on, gathered once from the store for one day's work."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Protocol, TypeVar
+
+from sqlalchemy.orm import Session
+
+from calfleet.errors import RecordRefused
+from calfleet.records import (
+    Certificate,
+    CertificatePoint,
+    Gauge,
+    IntervalPolicy,
+    Person,
+    Phase,
+    ProcedureRevision,
+)
+from calfleet.scheduling.due import valid_until
+from calfleet.store.queries import gauges as gauge_queries
+from calfleet.store.queries import shop
+
+
+class Dated(Protocol):
+    """A version of something, in force from a day on."""
+
+    @property
+    def effective_on(self) -> date: ...
+
+
+Version = TypeVar("Version", bound=Dated)
+
+
+def in_force(versions: Sequence[Version], day: date) -> Version | None:
+    """The last version in effect on ``day`` (of two on one day the later listed), or ``None``."""
+    found: Version | None = None
+    for version in versions:
+        if version.effective_on <= day and (
+            found is None or version.effective_on >= found.effective_on
+        ):
+            found = version
+    return found
+
+
+@dataclass(frozen=True)
+class BenchFacts:
+    """Gauges, certificates, policies, procedures and people, by their natural keys."""
+
+    gauges: Mapping[str, tuple[Gauge, ...]]
+    certificates: Mapping[str, Certificate]
+    policies: Mapping[str, tuple[IntervalPolicy, ...]]
+    procedures: Mapping[str, tuple[ProcedureRevision, ...]]
+    people: Mapping[str, Person]
+
+    def policy(self, code: str, day: date) -> IntervalPolicy:
+        """The policy of that code in force on ``day``; before its first version, the first.
+
+        Raises: RecordRefused when there is no such policy.
+        """
+        versions = self.policies.get(code, ())
+        if not versions:
+            raise RecordRefused(
+                f"No interval policy {code!r} is recorded.",
+                rule="Every switch and gauge follows a recorded interval policy.",
+                next_step="Add the policy to the site, or correct the item's policy.",
+            )
+        return in_force(versions, day) or versions[0]
+
+    def valid_until(self, certificate: Certificate) -> date:
+        """The last day on which ``certificate`` may be used, by its gauge's policy that day."""
+        gauge = in_force(self.gauges[certificate.gauge], certificate.calibrated_on)
+        gauge = gauge or self.gauges[certificate.gauge][0]
+        policy = self.policy(gauge.policy, certificate.calibrated_on)
+        return valid_until(policy, certificate.calibrated_on)
+
+    def replaced(self) -> set[str]:
+        """Numbers of certificates that a correction replaces."""
+        return {c.replaces for c in self.certificates.values() if c.replaces is not None}
+
+    def certificates_of(self, gauge: str) -> list[Certificate]:
+        """The gauge's certificates, oldest calibration first; corrected ones left out."""
+        replaced = self.replaced()
+        return sorted(
+            (
+                c
+                for c in self.certificates.values()
+                if c.gauge == gauge and c.number not in replaced
+            ),
+            key=lambda c: (c.calibrated_on, c.issued_on, c.number),
+        )
+
+    def certificate_on(self, gauge: str, day: date) -> Certificate | None:
+        """The newest certificate issued by ``day`` and not withdrawn by then, valid or not.
+
+        A gauge cannot be used on the strength of a certificate not yet issued.
+        """
+        held = [
+            c
+            for c in self.certificates_of(gauge)
+            if c.issued_on <= day and not (c.withdrawal and c.withdrawal.withdrawn_on <= day)
+        ]
+        return held[-1] if held else None
+
+
+def gather(session: Session, *, with_people: bool = True) -> BenchFacts:
+    """All bench facts of the site (gauges and certificates are few; switches are not here)."""
+    return BenchFacts(
+        gauges=gauge_queries.gauges(session),
+        certificates=gauge_queries.certificates(session),
+        policies=shop.policies(session),
+        procedures=shop.procedures(session),
+        people=shop.people(session) if with_people else {},
+    )
+
+
+def points_in_use(certificate: Certificate) -> tuple[CertificatePoint, ...]:
+    """The points a gauge is used by: as left, or as found where it was not adjusted."""
+    return certificate.points_in(Phase.AS_LEFT) or certificate.points_in(Phase.AS_FOUND)

@@ -1,0 +1,167 @@
+"""The due list: what is due, why on that day, and whether a gauge will be at hand then."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
+
+from sqlalchemy.orm import Session
+
+from calfleet.records import (
+    Criticality,
+    DueLine,
+    Phase,
+    Quantity,
+    SetPoint,
+    Switch,
+    SwitchStatus,
+)
+from calfleet.scheduling.due import Standing, standing
+from calfleet.services.bench_facts import BenchFacts, gather
+from calfleet.services.fit_gauges import Readiness, ready_gauge
+from calfleet.store.queries import calibrations as calibration_queries
+from calfleet.store.queries import due as due_queries
+from calfleet.store.queries.due import LastResult
+
+
+@dataclass(frozen=True, slots=True)
+class Filters:
+    """Which lines are wanted; an empty tuple means all."""
+
+    areas: tuple[str, ...] = ()
+    criticalities: tuple[Criticality, ...] = ()
+    quantities: tuple[Quantity, ...] = ()
+    overdue_only: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class DueTotals:
+    """Totals below the list; hours by area in order of the area's code."""
+
+    count: int
+    overdue: int
+    in_grace: int
+    without_gauge: int
+    bench_minutes: int
+    minutes_by_area: Mapping[str, int]
+
+
+@dataclass(frozen=True, slots=True)
+class DueList:
+    as_of: date
+    until: date
+    lines: tuple[DueLine, ...]
+    totals: DueTotals
+
+
+def list_due(
+    session: Session, *, as_of: date, until: date, filters: Filters | None = None
+) -> DueList:
+    """Everything in service whose due date is not after ``until``, most urgent first.
+
+    What is already overdue on ``as_of`` is always part of the list: it is still to be done.
+    Order: overdue before not overdue, then due date, then criticality (safety first), then tag.
+    A job that is overdue is judged for its gauge on ``as_of``, any other on its due date.
+    """
+    wanted = filters or Filters()
+    facts = gather(session, with_people=False)
+    days = calibration_queries.performed_days(session)
+    last = due_queries.last_results(session)
+    lines = []
+    for switch in due_queries.switches_in_force(session, as_of):
+        if not _wanted(switch, wanted):
+            continue
+        standing_now = switch_standing(switch, days.get(switch.tag, []), facts, as_of)
+        if standing_now.due_on is None or standing_now.due_on > until:
+            continue
+        overdue = standing_now.due_on < as_of
+        if wanted.overdue_only and not overdue:
+            continue
+        job_day = max(standing_now.due_on, as_of)
+        readiness = ready_gauge(switch, facts, job_day)
+        lines.append(_line(switch, standing_now, last.get(switch.tag), readiness))
+    lines.sort(key=lambda x: (x.due_on or until, x.criticality.rank, x.tag))
+    return DueList(as_of, until, tuple(lines), _totals(lines, as_of))
+
+
+def switch_standing(
+    switch: Switch, performed: list[date], facts: BenchFacts, as_of: date
+) -> Standing:
+    """When ``switch`` is due and why; its clock starts when its data sheet took effect."""
+    past = [day for day in performed if day <= as_of]
+    return standing(
+        facts.policy(switch.policy, as_of),
+        past,
+        as_of=as_of,
+        in_service=switch.status is SwitchStatus.IN_SERVICE,
+        first_use=switch.effective_on,
+    )
+
+
+def _wanted(switch: Switch, filters: Filters) -> bool:
+    return (
+        switch.status is SwitchStatus.IN_SERVICE
+        and (not filters.areas or switch.area in filters.areas)
+        and (not filters.criticalities or switch.criticality in filters.criticalities)
+        and (not filters.quantities or switch.quantity in filters.quantities)
+    )
+
+
+def _line(
+    switch: Switch, due: Standing, last: LastResult | None, readiness: Readiness
+) -> DueLine:
+    return DueLine(
+        tag=switch.tag,
+        service=switch.service,
+        area=switch.area,
+        quantity=switch.quantity,
+        criticality=switch.criticality,
+        set_points="; ".join(set_point_text(p, switch.unit) for p in switch.set_points),
+        last_number=None if last is None else last.number,
+        last_on=None if last is None else last.performed_on,
+        last_verdict=last_verdict(last),
+        due_on=due.due_on,
+        latest_on=due.latest_on,
+        days_left=due.days_left,
+        status=str(due.status),
+        why=due.why,
+        bench_minutes=switch.bench_minutes,
+        outage_bound=switch.outage_bound,
+        readiness=readiness.view(),
+    )
+
+
+def set_point_text(point: SetPoint, unit: str) -> str:
+    """A set point in a few characters: value, unit and an arrow for its direction."""
+    arrow = "↑" if point.direction == "rising" else "↓"
+    return f"{format(point.value, 'f')} {unit} {arrow}"
+
+
+def last_verdict(last: LastResult | None) -> str:
+    """The last calibration in words: the worst as-found verdict and the worst as-left one."""
+    if last is None:
+        return "none recorded"
+    order = ("fail", "conditional fail", "conditional pass", "pass")
+    parts = []
+    for phase in (Phase.AS_FOUND, Phase.AS_LEFT):
+        verdicts = {v for _, p, v in last.verdicts if p == phase}
+        worst = next((v for v in order if v in verdicts), None)
+        if worst is not None:
+            parts.append(f"{phase} {worst}")
+    return ", ".join(parts) or "no readings"
+
+
+def _totals(lines: list[DueLine], as_of: date) -> DueTotals:
+    minutes: Counter[str] = Counter()
+    for line in sorted(lines, key=lambda x: x.area):
+        minutes[line.area] += line.bench_minutes
+    return DueTotals(
+        count=len(lines),
+        overdue=sum(x.due_on is not None and x.due_on < as_of for x in lines),
+        in_grace=sum(x.status == "in grace" for x in lines),
+        without_gauge=sum(not x.readiness.ready for x in lines),
+        bench_minutes=sum(x.bench_minutes for x in lines),
+        minutes_by_area=dict(minutes),
+    )

@@ -1,0 +1,272 @@
+"""The one place that joins parts: the site's folder, settings, database, and the clock.
+
+A site is a folder with ``calfleet.toml``::
+
+    [database]
+    url = "sqlite:///site.sqlite"   # a relative file lies in the site's folder
+    attachments = "attachments"
+
+    [clock]
+    fixed = 2026-11-25              # demo only: the day this site believes it is
+
+A command finds it from ``--site``, else ``CALFLEET_SITE``, else from the current folder upward.
+"""
+
+from __future__ import annotations
+
+import os
+import tomllib
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from pathlib import Path
+
+from sqlalchemy import Engine
+from sqlalchemy.engine import make_url
+from sqlalchemy.exc import ArgumentError
+from sqlalchemy.orm import Session
+
+from calfleet.errors import RecordRefused, SiteNotFound, UsageError
+from calfleet.store.engine import open_engine, read_only, refusals, sqlite_file
+from calfleet.store.schema import backup_sqlite, require_current, revision_of, upgrade
+from calfleet.store.work import Work
+
+SETTINGS = "calfleet.toml"
+DATABASE = "site.sqlite"
+ATTACHMENTS = "attachments"
+BACKUPS = "backups"
+
+
+@dataclass(frozen=True, slots=True)
+class SiteFolder:
+    """A site's folder with its settings; opens its database and tells its time."""
+
+    root: Path
+    url: str
+    attachments: Path
+    fixed_day: date | None = None
+
+    def today(self) -> date:
+        """The day at this site: the clock's, or the fixed day of a demo site."""
+        return self.fixed_day or date.today()
+
+    def now(self) -> datetime:
+        """The time of entry, UTC; on a demo site the clock's time of day on its fixed day."""
+        moment = datetime.now(UTC)
+        if self.fixed_day is None:
+            return moment
+        return moment.replace(
+            year=self.fixed_day.year, month=self.fixed_day.month, day=self.fixed_day.day
+        )
+
+    @contextmanager
+    def reading(self) -> Iterator[Session]:
+        """A session on a database of the right revision; nothing read is ever written back.
+
+        Raises: SiteNotFound, SchemaMismatch, StoreRefused.
+        """
+        engine = self.engine()
+        try:
+            with refusals(self.url), Session(engine, expire_on_commit=False) as session:
+                yield session
+        finally:
+            engine.dispose()
+
+    @contextmanager
+    def work(self, *, actor: str, action: str, subject: str, reason: str = "") -> Iterator[Work]:
+        """A unit of work on a database of the right revision; call its ``commit()``.
+
+        Raises: SiteNotFound, SchemaMismatch, StoreRefused, RecordRefused.
+        """
+        self.require_writable()
+        engine = self.engine()
+        try:
+            with Work(
+                engine,
+                actor=actor,
+                at=self.now(),
+                action=action,
+                subject=subject,
+                reason=reason,
+            ) as work:
+                yield work
+        finally:
+            engine.dispose()
+
+    def engine(self) -> Engine:
+        """The engine of this site's database, whose revision was checked."""
+        file = sqlite_file(self.url)
+        if file is not None and not file.is_file():
+            raise SiteNotFound(
+                f"The database {file} does not exist.",
+                rule=f"{SETTINGS} names it.",
+                next_step="Restore it from a backup, or correct the path in the settings.",
+            )
+        engine = open_engine(self.url)
+        require_current(engine, self.url)
+        return engine
+
+    def require_writable(self) -> None:
+        """Nothing when the database file may be written.
+
+        A file without any write permission is refused for every user, root included: the mark
+        was set on purpose.
+        """
+        file = sqlite_file(self.url)
+        if file is None or not file.is_file():
+            return
+        if not (file.stat().st_mode & 0o222 and os.access(file, os.W_OK)):
+            raise read_only(str(file))
+
+    def upgrade(self) -> tuple[str | None, str, Path | None]:
+        """Revision before and after, and the backup made first (none when nothing was to do)."""
+        file = sqlite_file(self.url)
+        if file is not None and not file.is_file():
+            self.engine()
+        engine = open_engine(self.url)
+        with refusals(self.url):
+            before = revision_of(engine)
+        engine.dispose()
+        saved = None
+        if file is not None and before is not None:
+            self.require_writable()
+            stamp = self.now().strftime("%Y%m%dT%H%M%S%f")
+            saved = self.root / BACKUPS / f"before-upgrade-{stamp}.sqlite"
+            backup_sqlite(self.url, saved)
+        after = upgrade(self.url)
+        if after == before and saved is not None:
+            saved.unlink()
+            saved = None
+        return before, after, saved
+
+
+def find_site(
+    explicit: Path | None,
+    *,
+    start: Path | None = None,
+    environment: Mapping[str, str] | None = None,
+) -> SiteFolder:
+    """The site named by ``explicit``, else by ``CALFLEET_SITE``, else the nearest folder upward.
+
+    Raises: SiteNotFound when there is none, UsageError when its settings cannot be read.
+    """
+    environment = os.environ if environment is None else environment
+    named = explicit or (
+        Path(environment["CALFLEET_SITE"]) if environment.get("CALFLEET_SITE") else None
+    )
+    if named is not None:
+        if not (named / SETTINGS).is_file():
+            raise SiteNotFound(
+                f"{named} is not a calfleet site: it holds no {SETTINGS}.",
+                rule="A site is a folder with its settings file.",
+                next_step="Name the folder itself, or make one: 'calfleet demo DIR' or "
+                "'calfleet build DIR --from INPUT'.",
+            )
+        return read_settings(named.resolve())
+    here = (start or Path.cwd()).resolve()
+    for folder in (here, *here.parents):
+        if (folder / SETTINGS).is_file():
+            return read_settings(folder)
+    raise SiteNotFound(
+        f"No calfleet site in {here} or any folder above it.",
+        rule=f"A site is a folder with a {SETTINGS}.",
+        next_step="Go to a site's folder, or name one with --site DIR or CALFLEET_SITE, "
+        "or make one: 'calfleet demo DIR'.",
+    )
+
+
+def read_settings(root: Path) -> SiteFolder:
+    """The site in folder ``root``.
+
+    Raises: UsageError naming the settings file and the key that is wrong.
+    """
+    path = root / SETTINGS
+    try:
+        data = tomllib.loads(path.read_text(encoding="utf-8"))
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise UsageError(
+            f"{path} cannot be read: {error}.",
+            rule="The settings are a TOML file in UTF-8.",
+            next_step="Correct the line named.",
+        ) from error
+    database = data.get("database", {})
+    url = database.get("url", f"sqlite:///{DATABASE}") if isinstance(database, dict) else None
+    fixed = data.get("clock", {}).get("fixed") if isinstance(data.get("clock", {}), dict) else 0
+    if not isinstance(url, str):
+        raise _setting(path, "database.url", 'a text such as "sqlite:///site.sqlite"')
+    if fixed is not None and not (isinstance(fixed, date) and not isinstance(fixed, datetime)):
+        raise _setting(path, "clock.fixed", "a date such as 2026-11-25, without quotes")
+    try:
+        parsed = make_url(url)
+    except ArgumentError as error:
+        raise _setting(path, "database.url", 'a text such as "sqlite:///site.sqlite"') from error
+    backend = parsed.get_backend_name()
+    if backend not in ("sqlite", "postgresql"):
+        raise _setting(path, "database.url", "a sqlite or postgresql address")
+    if backend == "sqlite" and parsed.database and parsed.database != ":memory:":
+        parsed = parsed.set(database=str((root / parsed.database).resolve()))
+    return SiteFolder(
+        root=root,
+        url=parsed.render_as_string(hide_password=False),
+        attachments=root / str(database.get("attachments", ATTACHMENTS)),
+        fixed_day=fixed,
+    )
+
+
+def _setting(path: Path, key: str, wanted: str) -> UsageError:
+    return UsageError(
+        f"{path}: the setting {key} is not usable.",
+        rule=f"{key} must be {wanted}.",
+        next_step="Correct it and run the command again.",
+    )
+
+
+def new_site(root: Path, *, fixed_day: date | None = None, url: str | None = None) -> SiteFolder:
+    """A new site in folder ``root``: settings, attachments folder and an empty database.
+
+    Raises: RecordRefused when a site or anything else is there already.
+    """
+    root = root.resolve()
+    if (root / SETTINGS).exists():
+        raise RecordRefused(
+            f"{root} holds a calfleet site already.",
+            rule="A site is never overwritten.",
+            next_step="Choose another folder, or remove this one yourself if it was a trial.",
+        )
+    if root.exists() and (not root.is_dir() or any(root.iterdir())):
+        raise RecordRefused(
+            f"{root} exists and is not an empty folder.",
+            rule="A new site needs a folder of its own.",
+            next_step="Name a folder that does not exist yet.",
+        )
+    (root / ATTACHMENTS).mkdir(parents=True)
+    lines = [
+        "# Settings of a calfleet site. Paths are relative to this folder.",
+        "[database]",
+        f'url = "{url or f"sqlite:///{DATABASE}"}"',
+        f'attachments = "{ATTACHMENTS}"',
+    ]
+    if fixed_day is not None:
+        lines += ["", "[clock]", "# A demo site: it believes that it is always this day.",
+                  f"fixed = {fixed_day.isoformat()}"]  # fmt: skip
+    (root / SETTINGS).write_text("\n".join(lines) + "\n", encoding="utf-8")
+    site = read_settings(root)
+    upgrade(site.url)
+    return site
+
+
+def sample_folder() -> Path:
+    """Where the demo's input files lie: inside an installed wheel, or beside the checkout.
+
+    Raises: SiteNotFound when neither is there.
+    """
+    package = Path(__file__).resolve().parent
+    for folder in (package / "_sample_site", package.parent / "sample_site"):
+        if (folder / "site.toml").is_file():
+            return folder
+    raise SiteNotFound(
+        "The sample input files of this installation are missing.",
+        rule="They are part of the package.",
+        next_step="Install calfleet again.",
+    )

@@ -1,0 +1,1 @@
+"""Named questions to the database; each returns records and judges nothing."""

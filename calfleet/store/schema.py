@@ -1,0 +1,140 @@
+"""The schema gate: which revision a database has, and bringing it to this one."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from contextlib import closing
+from pathlib import Path
+
+from sqlalchemy import Engine, text
+from sqlalchemy.engine import make_url
+from sqlalchemy.exc import OperationalError, ProgrammingError
+
+from calfleet.errors import SchemaMismatch, SiteNotFound, StoreRefused
+from calfleet.store.engine import open_engine, refusals, sqlite_file
+
+HEAD = "0001"
+"""The revision this program reads and writes; a test compares it with the migrations' head."""
+
+
+def revision_of(engine: Engine) -> str | None:
+    """The database's revision, or ``None`` when it has none (empty or not ours)."""
+    try:
+        with engine.connect() as connection:
+            row = connection.execute(text("SELECT version_num FROM alembic_version")).first()
+    except (OperationalError, ProgrammingError) as error:
+        if "alembic_version" in str(error.orig):
+            return None
+        raise
+    return None if row is None else str(row[0])
+
+
+def require_current(engine: Engine, url: str) -> None:
+    """Nothing when the database has this program's revision.
+
+    Raises: SchemaMismatch with the command to run, SiteNotFound, StoreRefused.
+    """
+    with refusals(url):
+        found = revision_of(engine)
+    if found == HEAD:
+        return
+    if found is None:
+        raise SchemaMismatch(
+            "The database holds no calfleet tables.",
+            rule=f"This program works on revision {HEAD}.",
+            next_step="Check the database named in calfleet.toml, or build a new site with "
+            "'calfleet build'.",
+        )
+    newer = found > HEAD
+    raise SchemaMismatch(
+        f"The database has revision {found}; this program works on revision {HEAD}.",
+        rule="Program and database must have the same revision.",
+        next_step=(
+            "Install the newer calfleet that wrote it; nothing was changed."
+            if newer
+            else "Run 'calfleet upgrade' (it makes a backup first)."
+        ),
+    )
+
+
+def migrations_folder() -> Path:
+    """Where the migrations lie: inside an installed wheel, or beside the checkout.
+
+    Raises: SiteNotFound when neither is there.
+    """
+    package = Path(__file__).resolve().parent.parent
+    for folder in (package / "_migrations", package.parent / "migrations"):
+        if (folder / "env.py").is_file():
+            return folder
+    raise SiteNotFound(
+        "The migrations of this installation are missing.",
+        rule="They are part of the package.",
+        next_step="Install calfleet again.",
+    )
+
+
+def upgrade(url: str, *, to: str = "head") -> str:
+    """The revision after upgrading the database at ``url``; a new one is created.
+
+    Raises: SchemaMismatch for a database from a newer program, StoreRefused.
+    """
+    from alembic import command
+    from alembic.config import Config
+    from alembic.util import CommandError
+
+    config = Config()
+    config.set_main_option("script_location", str(migrations_folder()).replace("%", "%%"))
+    config.attributes["url"] = url
+    try:
+        with refusals(url):
+            command.upgrade(config, to)
+            engine = open_engine(url)
+            try:
+                return revision_of(engine) or ""
+            finally:
+                engine.dispose()
+    except CommandError as error:
+        raise SchemaMismatch(
+            f"The database cannot be upgraded: {error}.",
+            rule=f"This program knows the revisions up to {HEAD}.",
+            next_step="Install the calfleet that wrote it.",
+        ) from error
+
+
+def backup_sqlite(url: str, target: Path, progress: Callable[[str], None] | None = None) -> Path:
+    """``target``, a complete copy of the SQLite database at ``url`` taken while it is in use.
+
+    Raises: StoreRefused when ``url`` is not a SQLite file or ``target`` exists.
+    """
+    import sqlite3
+
+    source = sqlite_file(url)
+    if source is None:
+        raise StoreRefused(
+            f"{make_url(url).render_as_string(hide_password=True)} is not a database file.",
+            rule="Only a SQLite site is copied by calfleet.",
+            next_step="Use the backup tool of the database server.",
+        )
+    if target.exists():
+        raise StoreRefused(
+            f"{target} exists already.",
+            rule="A backup never overwrites a file.",
+            next_step="Choose another name.",
+        )
+    target.parent.mkdir(parents=True, exist_ok=True)
+    with (
+        closing(sqlite3.connect(f"file:{source}?mode=ro", uri=True)) as reader,
+        closing(sqlite3.connect(target)) as writer,
+    ):
+        reader.backup(writer)
+        check = writer.execute("PRAGMA integrity_check").fetchone()[0]
+    if check != "ok":
+        target.unlink()
+        raise StoreRefused(
+            f"The copy of {source} failed its own check: {check}.",
+            rule="A backup must be whole.",
+            next_step="Examine the database before going on.",
+        )
+    if progress:
+        progress(f"Backup written to {target}")
+    return target
