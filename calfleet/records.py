@@ -367,6 +367,7 @@ class Gauge:
     Accuracy is a permissible error: ``accuracy`` in the terms of ``accuracy_basis``
     (``% of span``, ``% of reading``, ``absolute``). ``drift_per_year`` and
     ``temperature_coefficient`` (per kelvin) are in ``unit``. Tier 1 stands nearest the SI.
+    ``static_limit`` (in ``unit``): the line pressure that a differential gauge stands.
     """
 
     code: str
@@ -391,6 +392,7 @@ class Gauge:
     policy: str
     oxygen_clean: bool = False
     same_gauge_correlation: Decimal = Decimal(0)
+    static_limit: Decimal | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -477,7 +479,8 @@ class GaugeUsed:
 class BenchRecord:
     """What a technician reports of one calibration, before it is judged.
 
-    ``certificate`` of each gauge may be left out at the bench: the one in force is taken.
+    ``certificate`` of each gauge may be empty at the bench: the one in force is taken.
+    ``number`` is set only for history that has one already.
     """
 
     tag: str
@@ -505,14 +508,15 @@ class BenchRecord:
     remarks: str = ""
     replaces: str | None = None
     replacement_reason: str | None = None
+    number: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Result:
     """The judged outcome of one set point in one phase, in the switch's unit.
 
-    ``found``, ``error`` ... are ``None`` where the switch did not trip. ``limits`` are tolerance
-    limits, ``acceptance`` the limits after the decision rule. ``budget`` is the stored budget as
+    ``found``, ``error`` ... are ``None`` where the switch did not trip. The limits are tolerance
+    limits, the acceptance ``budget`` is the stored budget as
     plain JSON data. ``category`` tells how the as-found state counts in history.
     """
 
@@ -526,6 +530,8 @@ class Result:
     late: bool | None
     dead_band: float | None
     repeatability: float | None
+    runs: int
+    trip_sd: float | None
     standard_uncertainty: float | None
     coverage_factor: float | None
     expanded_uncertainty: float | None
@@ -537,6 +543,7 @@ class Result:
     lower_acceptance: float | None
     upper_acceptance: float | None
     decision_rule: str
+    rule_statement: str
     verdict: str
     category: str
     reason: str

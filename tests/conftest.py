@@ -72,6 +72,15 @@ def postgres_url(postgres_server: str, migrated_postgres: str) -> Iterator[str]:
     _administer(postgres_server, f"DROP DATABASE {name} WITH (FORCE)")
 
 
+@pytest.fixture
+def empty_postgres_url(postgres_server: str) -> Iterator[str]:
+    """Address of a fresh PostgreSQL database with nothing in it."""
+    name = f"e{uuid.uuid4().hex[:12]}"
+    _administer(postgres_server, f"CREATE DATABASE {name}")
+    yield make_url(postgres_server).set(database=name).render_as_string(hide_password=False)
+    _administer(postgres_server, f"DROP DATABASE {name} WITH (FORCE)")
+
+
 @pytest.fixture(params=["sqlite", pytest.param("postgresql", marks=pytest.mark.postgres)])
 def database_url(request: pytest.FixtureRequest) -> str:
     """Address of a fresh migrated database: each test that asks runs on both kinds."""

@@ -25,8 +25,8 @@ large, and k = p sqrt(3) (1.65 at 95 %): EA-4/02 S9. Criterion: the root sum of 
 other contributions is at most 0.3 of the rectangular one (the ratio of EA-4/02 S9, from memory).
 *Two of them dominate.* Then the result is trapezoidal: EA-4/02 S10, same criterion against
 the root sum of squares of the two. Both rules want independent components of known width
-(infinite dof); any other budget is treated as normal or t. At the edge of the criterion the stated
-95 % is really about 93.5 % (one) or 94 % (two), computed by convolution with a normal rest.
+(infinite dof); any other budget is treated as normal or t. Both are approximations: at the edge
+of the criterion the stated 95 % is really about 92 % (one) or 94 % (two), by convolution.
 """
 
 from __future__ import annotations

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
+from functools import cached_property
 from typing import Protocol, TypeVar
 
 from sqlalchemy.orm import Session
@@ -20,6 +21,7 @@ from calfleet.records import (
     ProcedureRevision,
 )
 from calfleet.scheduling.due import valid_until
+from calfleet.store.queries import calibrations as calibration_queries
 from calfleet.store.queries import gauges as gauge_queries
 from calfleet.store.queries import shop
 
@@ -54,6 +56,8 @@ class BenchFacts:
     policies: Mapping[str, tuple[IntervalPolicy, ...]]
     procedures: Mapping[str, tuple[ProcedureRevision, ...]]
     people: Mapping[str, Person]
+    repeatability: Mapping[str, tuple[float, int]] = field(default_factory=dict)
+    """Switch family to pooled standard deviation of trips over the span, and its dof."""
 
     def policy(self, code: str, day: date) -> IntervalPolicy:
         """The policy of that code in force on ``day``; before its first version, the first.
@@ -76,21 +80,17 @@ class BenchFacts:
         policy = self.policy(gauge.policy, certificate.calibrated_on)
         return valid_until(policy, certificate.calibrated_on)
 
-    def replaced(self) -> set[str]:
-        """Numbers of certificates that a correction replaces."""
-        return {c.replaces for c in self.certificates.values() if c.replaces is not None}
-
-    def certificates_of(self, gauge: str) -> list[Certificate]:
-        """The gauge's certificates, oldest calibration first; corrected ones left out."""
-        replaced = self.replaced()
-        return sorted(
-            (
-                c
-                for c in self.certificates.values()
-                if c.gauge == gauge and c.number not in replaced
-            ),
-            key=lambda c: (c.calibrated_on, c.issued_on, c.number),
-        )
+    @cached_property
+    def certificates_by_gauge(self) -> dict[str, list[Certificate]]:
+        """Each gauge's certificates, oldest calibration first; corrected ones left out."""
+        replaced = {c.replaces for c in self.certificates.values() if c.replaces is not None}
+        found: dict[str, list[Certificate]] = {}
+        for c in sorted(
+            self.certificates.values(), key=lambda c: (c.calibrated_on, c.issued_on, c.number)
+        ):
+            if c.number not in replaced:
+                found.setdefault(c.gauge, []).append(c)
+        return found
 
     def certificate_on(self, gauge: str, day: date) -> Certificate | None:
         """The newest certificate issued by ``day`` and not withdrawn by then, valid or not.
@@ -99,7 +99,7 @@ class BenchFacts:
         """
         held = [
             c
-            for c in self.certificates_of(gauge)
+            for c in self.certificates_by_gauge.get(gauge, [])
             if c.issued_on <= day and not (c.withdrawal and c.withdrawal.withdrawn_on <= day)
         ]
         return held[-1] if held else None
@@ -113,6 +113,7 @@ def gather(session: Session, *, with_people: bool = True) -> BenchFacts:
         policies=shop.policies(session),
         procedures=shop.procedures(session),
         people=shop.people(session) if with_people else {},
+        repeatability=calibration_queries.pooled_repeatability(session),
     )
 
 

@@ -97,7 +97,7 @@ def cautions_for(switch: Switch, procedure_hazards: Iterable[Hazard] = ()) -> tu
     hazards = {*switch.hazards, *procedure_hazards}
     if switch.quantity is Quantity.DIFFERENTIAL:
         hazards.add(Hazard.ONE_SIDED)
-    if any(point.action == "trip" for point in switch.set_points):
+    if any("trip" in point.action for point in switch.set_points):
         hazards.add(Hazard.TRIP)
     return (
         *_ALWAYS,

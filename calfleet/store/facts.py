@@ -257,6 +257,7 @@ def add_gauge(work: Work, gauge: Gauge) -> None:
         policy=gauge.policy,
         oxygen_clean=gauge.oxygen_clean,
         same_gauge_correlation=gauge.same_gauge_correlation,
+        static_limit=gauge.static_limit,
         **work.marks(),
     )
     _insert(work, row, "gauge", f"{gauge.code} rev {gauge.revision}", gauge)
@@ -409,6 +410,8 @@ def add_calibration(work: Work, calibration: Calibration) -> None:
                 late=r.late,
                 dead_band=r.dead_band,
                 repeatability=r.repeatability,
+                runs=r.runs,
+                trip_sd=r.trip_sd,
                 standard_uncertainty=r.standard_uncertainty,
                 coverage_factor=r.coverage_factor,
                 expanded_uncertainty=r.expanded_uncertainty,
@@ -420,6 +423,7 @@ def add_calibration(work: Work, calibration: Calibration) -> None:
                 lower_acceptance=r.lower_acceptance,
                 upper_acceptance=r.upper_acceptance,
                 decision_rule=r.decision_rule,
+                rule_statement=r.rule_statement,
                 verdict=r.verdict,
                 category=r.category,
                 reason=r.reason,

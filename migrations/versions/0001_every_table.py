@@ -300,6 +300,7 @@ def upgrade() -> None:
         sa.Column("policy", sa.String(length=60), nullable=False),
         sa.Column("oxygen_clean", sa.Boolean(), nullable=False),
         sa.Column("same_gauge_correlation", sa.String(length=40), nullable=False),
+        sa.Column("static_limit", sa.String(length=40), nullable=True),
         sa.Column("recorded_at", sa.String(length=27), nullable=False),
         sa.Column("recorded_by", sa.String(length=60), nullable=False),
         sa.CheckConstraint(
@@ -821,11 +822,6 @@ def upgrade() -> None:
             ["switch_revision.id", "switch_revision.switch_id"],
             name=op.f("fk_set_point_switch_revision_id_switch_id"),
         ),
-        sa.ForeignKeyConstraint(
-            ["switch_revision_id"],
-            ["switch_revision.id"],
-            name=op.f("fk_set_point_switch_revision_id"),
-        ),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_set_point")),
         sa.UniqueConstraint(
             "id",
@@ -979,6 +975,8 @@ def upgrade() -> None:
         sa.Column("late", sa.Boolean(), nullable=True),
         sa.Column("dead_band", sa.Double(), nullable=True),
         sa.Column("repeatability", sa.Double(), nullable=True),
+        sa.Column("runs", sa.Integer(), nullable=False),
+        sa.Column("trip_sd", sa.Double(), nullable=True),
         sa.Column("standard_uncertainty", sa.Double(), nullable=True),
         sa.Column("coverage_factor", sa.Double(), nullable=True),
         sa.Column("expanded_uncertainty", sa.Double(), nullable=True),
@@ -990,6 +988,7 @@ def upgrade() -> None:
         sa.Column("lower_acceptance", sa.Double(), nullable=True),
         sa.Column("upper_acceptance", sa.Double(), nullable=True),
         sa.Column("decision_rule", sa.String(length=40), nullable=False),
+        sa.Column("rule_statement", sa.Text(), nullable=False),
         sa.Column("verdict", sa.String(length=40), nullable=False),
         sa.Column("category", sa.String(length=40), nullable=False),
         sa.Column("reason", sa.Text(), nullable=False),
@@ -1021,6 +1020,10 @@ def upgrade() -> None:
         sa.CheckConstraint(
             "repeatability IS NULL OR repeatability >= 0",
             name=op.f("ck_calibration_result_repeatability_not_negative"),
+        ),
+        sa.CheckConstraint(
+            "runs >= 0 AND (trip_sd IS NULL OR (trip_sd >= 0 AND runs >= 2))",
+            name=op.f("ck_calibration_result_spread_needs_two_runs"),
         ),
         sa.ForeignKeyConstraint(
             ["calibration_id"],

@@ -38,8 +38,8 @@ class Column(Generic[Row]):
     value: Callable[[Row], Any]
     text: Callable[[Any], str] | None = None
     right: bool = False
-    keep: bool = True
-    """Whether the column is shown in a table narrower than its content; others fold first."""
+    fold: bool = False
+    """Whether the column's text may be folded in a table wider than the terminal."""
 
 
 def listing(
@@ -133,7 +133,7 @@ def _table(
             cells,
             right=[c.right for c in columns],
             width=terminal_width(),
-            fold=[not c.keep for c in columns],
+            fold=[c.fold for c in columns],
         ):
             print(line)
     for line in footer:

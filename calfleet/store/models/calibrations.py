@@ -177,6 +177,8 @@ class CalibrationResultRow(Keyed, Base):
     late: Mapped[Flag | None]
     dead_band: Mapped[Number | None]
     repeatability: Mapped[Number | None]
+    runs: Mapped[Count]
+    trip_sd: Mapped[Number | None]
     standard_uncertainty: Mapped[Number | None]
     coverage_factor: Mapped[Number | None]
     expanded_uncertainty: Mapped[Number | None]
@@ -188,6 +190,7 @@ class CalibrationResultRow(Keyed, Base):
     lower_acceptance: Mapped[Number | None]
     upper_acceptance: Mapped[Number | None]
     decision_rule: Mapped[Word]
+    rule_statement: Mapped[Prose]
     verdict: Mapped[Word]
     category: Mapped[Word]
     reason: Mapped[Prose]
@@ -201,6 +204,10 @@ class CalibrationResultRow(Keyed, Base):
         CheckConstraint("dead_band IS NULL OR dead_band >= 0", name="dead_band_not_negative"),
         CheckConstraint(
             "repeatability IS NULL OR repeatability >= 0", name="repeatability_not_negative"
+        ),
+        CheckConstraint(
+            "runs >= 0 AND (trip_sd IS NULL OR (trip_sd >= 0 AND runs >= 2))",
+            name="spread_needs_two_runs",
         ),
         CheckConstraint(
             "expanded_uncertainty IS NULL OR expanded_uncertainty >= 0",

@@ -64,6 +64,7 @@ class GaugeRevisionRow(Fact, Base):
     policy: Mapped[Code]
     oxygen_clean: Mapped[Flag]
     same_gauge_correlation: Mapped[Typed]
+    static_limit: Mapped[Typed | None]
     __table_args__ = (
         UniqueConstraint("gauge_id", "revision"),
         UniqueConstraint("id", "gauge_id"),

@@ -94,7 +94,7 @@ class SwitchHazardRow(Keyed, Base):
 
 class SetPointRow(Keyed, Base):
     __tablename__ = "set_point"
-    switch_revision_id: Mapped[Ref] = mapped_column(ForeignKey("switch_revision.id"))
+    switch_revision_id: Mapped[Ref]
     switch_id: Mapped[Ref]
     label: Mapped[Code]
     value: Mapped[Typed]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from datetime import date
 
@@ -49,6 +50,35 @@ def performed_days(session: Session) -> dict[str, list[date]]:
     for tag, day in rows:
         found.setdefault(tag, []).append(day)
     return found
+
+
+def pooled_repeatability(session: Session) -> dict[str, tuple[float, int]]:
+    """Per switch family the pooled standard deviation of trips over the span, and its dof.
+
+    From as-left runs only (the first as-found trips are stuck by design of the test), corrected
+    records left out. Families without two runs anywhere are absent.
+    """
+    r, c, v = (
+        CalibrationResultRow.__table__.c,
+        CalibrationRow.__table__.c,
+        SwitchRevisionRow.__table__.c,
+    )
+    later = CalibrationRow.__table__.alias("later")
+    span = v.range_high_value - v.range_low_value
+    dof = func.sum(r.runs - 1)
+    rows = session.execute(
+        select(v.family, func.sum((r.runs - 1) * r.trip_sd * r.trip_sd / (span * span)), dof)
+        .join(CalibrationRow.__table__, c.id == r.calibration_id)
+        .join(SwitchRevisionRow.__table__, v.id == c.switch_revision_id)
+        .where(
+            r.phase == Phase.AS_LEFT,
+            r.trip_sd.is_not(None),
+            ~select(later.c.id).where(later.c.replaces_id == c.id).exists(),
+        )
+        .group_by(v.family)
+        .order_by(v.family)
+    )
+    return {family: (math.sqrt(float(total) / int(n)), int(n)) for family, total, n in rows}
 
 
 def number_exists(session: Session, number: str) -> bool:
@@ -116,17 +146,16 @@ def gauges_used_on(session: Session, certificate: str) -> list[str]:
     )
 
 
-_Returned = aliased(PersonRow, name="returned")
-_Verified = aliased(PersonRow, name="verified")
-_Replaced = aliased(CalibrationRow, name="replaced")
-_Replacing = aliased(CalibrationRow, name="replacing")
-
-
 def _joined() -> Select[
     tuple[
         CalibrationRow, str, int, str, str, int, str | None, str | None, str | None, str | None
     ]
 ]:
+    # made here, not at import: an alias configures every mapper, and the due list needs none
+    returned = aliased(PersonRow, name="returned")
+    verified = aliased(PersonRow, name="verified")
+    replaced = aliased(CalibrationRow, name="replaced")
+    replacing = aliased(CalibrationRow, name="replacing")
     return (
         select(
             CalibrationRow,
@@ -135,10 +164,10 @@ def _joined() -> Select[
             PersonRow.code,
             ProcedureRow.code,
             ProcedureRevisionRow.revision,
-            _Returned.code,
-            _Verified.code,
-            _Replaced.number,
-            _Replacing.number,
+            returned.code,
+            verified.code,
+            replaced.number,
+            replacing.number,
         )
         .join(SwitchRow, SwitchRow.id == CalibrationRow.switch_id)
         .join(SwitchRevisionRow, SwitchRevisionRow.id == CalibrationRow.switch_revision_id)
@@ -147,10 +176,10 @@ def _joined() -> Select[
             ProcedureRevisionRow, ProcedureRevisionRow.id == CalibrationRow.procedure_revision_id
         )
         .join(ProcedureRow, ProcedureRow.id == ProcedureRevisionRow.procedure_id)
-        .join(_Returned, _Returned.id == CalibrationRow.returned_by_id, isouter=True)
-        .join(_Verified, _Verified.id == CalibrationRow.verified_by_id, isouter=True)
-        .join(_Replaced, _Replaced.id == CalibrationRow.replaces_id, isouter=True)
-        .join(_Replacing, _Replacing.replaces_id == CalibrationRow.id, isouter=True)
+        .join(returned, returned.id == CalibrationRow.returned_by_id, isouter=True)
+        .join(verified, verified.id == CalibrationRow.verified_by_id, isouter=True)
+        .join(replaced, replaced.id == CalibrationRow.replaces_id, isouter=True)
+        .join(replacing, replacing.replaces_id == CalibrationRow.id, isouter=True)
         .options(
             selectinload(CalibrationRow.cycles),
             selectinload(CalibrationRow.results),
@@ -274,6 +303,8 @@ def _result(r: CalibrationResultRow, label: str) -> Result:
         late=r.late,
         dead_band=r.dead_band,
         repeatability=r.repeatability,
+        runs=r.runs,
+        trip_sd=r.trip_sd,
         standard_uncertainty=r.standard_uncertainty,
         coverage_factor=r.coverage_factor,
         expanded_uncertainty=r.expanded_uncertainty,
@@ -285,6 +316,7 @@ def _result(r: CalibrationResultRow, label: str) -> Result:
         lower_acceptance=r.lower_acceptance,
         upper_acceptance=r.upper_acceptance,
         decision_rule=r.decision_rule,
+        rule_statement=r.rule_statement,
         verdict=r.verdict,
         category=r.category,
         reason=r.reason,

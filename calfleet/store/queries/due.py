@@ -23,6 +23,7 @@ from calfleet.store.models import (
     CalibrationRow,
     ProcedureRow,
     SetPointRow,
+    SwitchHazardRow,
     SwitchRevisionRow,
     SwitchRow,
 )
@@ -38,7 +39,7 @@ class LastResult(NamedTuple):
 
 
 def switches_in_force(session: Session, day: date) -> list[Switch]:
-    """One data sheet per tag in force on ``day``, by tag, without hazards.
+    """One data sheet per tag in force on ``day``, by tag.
 
     Of two revisions effective on one day the higher number counts.
     """
@@ -66,7 +67,12 @@ def switches_in_force(session: Session, day: date) -> list[Switch]:
         .where(ranked.c.place == 1)
         .order_by(s.tag)
     )
-    no_hazards: tuple[Hazard, ...] = ()
+    hazards: dict[int, list[Hazard]] = {}
+    h = SwitchHazardRow.__table__.c
+    for key, word in session.execute(
+        select(h.switch_revision_id, h.hazard).order_by(h.switch_revision_id, h.id)
+    ):
+        hazards.setdefault(key, []).append(Hazard(word))
     return [
         Switch(
             tag=x.tag,
@@ -91,7 +97,7 @@ def switches_in_force(session: Session, day: date) -> list[Switch]:
             policy=x.policy,
             procedure=x.procedure,
             bench_minutes=x.bench_minutes,
-            hazards=no_hazards,
+            hazards=tuple(hazards.get(x.id, ())),
             set_points=tuple(points.get(x.id, ())),
         )
         for x in rows

@@ -63,6 +63,7 @@ def gauges(session: Session) -> dict[str, tuple[Gauge, ...]]:
                 policy=r.policy,
                 oxygen_clean=r.oxygen_clean,
                 same_gauge_correlation=r.same_gauge_correlation,
+                static_limit=r.static_limit,
             )
         )
     return {code: tuple(revisions) for code, revisions in found.items()}

@@ -1,0 +1,678 @@
+"""At the bench: gauge targets, guided recording, recording from a file, and the result shown."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from decimal import Decimal
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from calfleet.adapters.cli.app import (
+    INTERRUPTED,
+    AsOfOption,
+    FormatOption,
+    PersonOption,
+    SiteOption,
+    app,
+    day,
+)
+from calfleet.adapters.cli.render import Column, Format, facts, listing, paragraph, table_lines
+from calfleet.errors import BadNumber, CalfleetError, UsageError
+
+if TYPE_CHECKING:
+    from sqlalchemy.orm import Session
+
+    from calfleet.records import BenchRecord, Calibration, Cycle, Phase, Result, SetPoint
+    from calfleet.services.fit_gauges import GaugeOption
+    from calfleet.services.plan_bench import BenchPlan, TargetLine
+    from calfleet.site import SiteFolder
+
+
+# --- what a result looks like -----------------------------------------------------------
+
+
+def figure(value: float | None, U: float | None, unit: str, *, sign: bool = False) -> str:
+    """A value rounded with its expanded uncertainty, both in ``unit``; empty without a value."""
+    from calfleet.metrology.rounding import significant, with_uncertainty
+
+    if value is None:
+        return ""
+    if not U:
+        return f"{significant(value, 6)} {unit}"
+    text, spread = with_uncertainty(value, U)
+    plus = "+" if sign and not text.startswith("-") else ""
+    return f"{plus}{text} ± {spread} {unit}"
+
+
+def to_place_of(value: float | None, U: float | None) -> str:
+    """A value rounded to the place that its uncertainty is given to."""
+    from calfleet.metrology.rounding import significant, with_uncertainty
+
+    if value is None:
+        return "–"
+    return with_uncertainty(value, U)[0] if U else significant(value, 5)
+
+
+def result_columns(found: Calibration) -> list[Column[Result]]:
+    """The columns of a result in CSV: full figures, units in a column of their own."""
+    return [
+        Column("", "calibration", lambda _: found.number),
+        Column("", "tag", lambda _: found.bench.tag),
+        Column("", "performed_on", lambda _: found.bench.performed_on),
+        *(
+            Column("", name, lambda r, name=name: getattr(r, name))  # type: ignore[misc]
+            for name in (
+                "set_point", "phase", "unit", "required", "found", "first_trip", "error", "late",
+                "dead_band", "repeatability", "expanded_uncertainty", "coverage_factor",
+                "effective_dof", "coverage_probability", "tur", "lower_limit", "upper_limit",
+                "lower_acceptance", "upper_acceptance", "decision_rule", "verdict", "category",
+                "false_accept_risk", "reason",
+            )
+        ),
+    ]  # fmt: skip
+
+
+def show_calibration(
+    session: Session, found: Calibration, *, with_cautions: bool = False
+) -> None:
+    """Print a judged calibration as its reader needs it: verdicts first, then how certain."""
+    from calfleet.services.after import next_due
+
+    bench = found.bench
+    gauges = ", ".join(f"{u.gauge} ({u.role}, {u.certificate})" for u in bench.gauges)
+    state = ""
+    if found.replaced_by:
+        state = f"CORRECTED by {found.replaced_by}: read that one"
+    elif bench.replaces:
+        state = f"corrects {bench.replaces}: {bench.replacement_reason}"
+    print(f"Calibration {found.number or '(not yet recorded)'} of {bench.tag}")
+    for line in facts(
+        [
+            ("Record", state),
+            ("Done", f"{bench.performed_on} by {bench.performed_by}"),
+            ("Procedure", f"{bench.procedure} rev {bench.procedure_revision}"),
+            ("Gauges", gauges),
+            (
+                "Conditions",
+                f"{bench.temperature_c} °C, {bench.humidity * 100:f} % relative humidity",
+            ),
+            ("Adjusted", bench.adjustment_note or "yes" if bench.adjusted else "no"),
+            ("Entered", f"{found.recorded_at:%Y-%m-%d %H:%M} UTC by {found.recorded_by}"),
+        ]
+    ):
+        print(f"  {line}")
+    print()
+    headings = ["Set point", "Phase", "Required", "Found", "Error", "U (k)", "Dead band",
+                "Repeat.", "TUR", "Verdict"]  # fmt: skip
+    cells = [_result_cells(r) for r in found.results]
+    right = [False, False, True, True, True, True, True, True, True, False]
+    for line in table_lines(headings, cells, right=right, width=200, fold=[False] * 10):
+        print(f"  {line}")
+    print()
+    for r in found.results:
+        print(paragraph(r.reason, indent=f"  {r.set_point} {r.phase}: "))
+        limits = _limits_text(r)
+        print(paragraph(limits, indent="    "))
+    if found.findings:
+        print("\n  Findings")
+        for finding in found.findings:
+            print(paragraph(finding.text, indent="  ! "))
+    due = next_due(session, found)
+    print(f"\n  Next due: {due.due_on or 'none'}. {due.why}")
+    if with_cautions:
+        print("\n  Before return to service")
+        for caution in _return_cautions(session, found):
+            print(paragraph(f"{caution.heading}. {caution.text}", indent="  ! "))
+
+
+def _return_cautions(session: Session, found: Calibration):  # type: ignore[no-untyped-def]
+    from calfleet.services.after import cautions_after
+
+    return cautions_after(session, found)
+
+
+def _result_cells(r: Result) -> list[str]:
+    U = r.expanded_uncertainty
+    k = "" if r.coverage_factor is None else f" ({r.coverage_factor:.2f})"
+    from calfleet.metrology.rounding import significant
+
+    side = "" if r.late is None else (" late" if r.late else " early")
+    error = to_place_of(r.error, U)
+    if r.error is not None and not error.startswith("-"):
+        error = f"+{error}"
+    return [
+        r.set_point,
+        str(r.phase),
+        f"{format(r.required, 'f')} {r.unit}",
+        to_place_of(r.found, U),
+        (error + side) if r.error is not None else "–",
+        "–" if U is None else f"{significant(U, 2)}{k}",
+        to_place_of(r.dead_band, U),
+        to_place_of(r.repeatability, U),
+        "not defined" if r.tur is None else f"{int(r.tur * 10) / 10:.1f}:1",
+        r.verdict.upper(),
+    ]
+
+
+def _limits_text(r: Result) -> str:
+    def limit(value: float | None) -> str:
+        return "open" if value is None else f"{value:.6g}"
+
+    text = f"tolerance {limit(r.lower_limit)} to {limit(r.upper_limit)} {r.unit}"
+    if (r.lower_acceptance, r.upper_acceptance) != (r.lower_limit, r.upper_limit):
+        text += f", accepted {limit(r.lower_acceptance)} to {limit(r.upper_acceptance)} {r.unit}"
+    text += f"; {r.rule_statement}; coverage {r.coverage_probability:g}"
+    if r.false_accept_risk is not None:
+        text += f"; probability of being outside the tolerance {_probability(r.false_accept_risk)}"
+    return text + "."
+
+
+def _probability(p: float) -> str:
+    return "below 0.0001" if p < 1e-4 else f"{p:.2g}"
+
+
+BAR = 24
+
+
+def show_budgets(found: Calibration) -> None:
+    """Print the stored uncertainty budget of each result as a table with bars."""
+    from calfleet.metrology.budget import Budget
+    from calfleet.metrology.rounding import significant
+
+    for r in found.results:
+        budget = Budget.from_plain(r.budget)
+        print(f"\n  Budget of {r.set_point} {r.phase}, in {r.unit}")
+        cells = []
+        for part, share in zip(budget.components, budget.shares, strict=True):
+            width = max(0, round(share * BAR))
+            cells.append(
+                [
+                    part.name,
+                    str(part.distribution),
+                    "" if part.half_width is None else significant(part.half_width, 2),
+                    f"{part.divisor:.3g}" if part.divisor else "",
+                    significant(part.u, 2) if part.u else "0",
+                    f"{part.sensitivity:.4g}",
+                    significant(part.contribution, 2) if part.contribution else "0",
+                    "∞" if part.dof == float("inf") else f"{part.dof:.3g}",
+                    f"{share * 100:5.1f} % " + "█" * width + ("▏" if not width else ""),
+                ]
+            )
+        headings = ["Influence", "Distribution", "Half-width or U", "Divisor", "u", "Sensitivity",
+                    "u in " + r.unit, "dof", "Share of the variance"]  # fmt: skip
+        right = [False, False, True, True, True, True, True, True, False]
+        for line in table_lines(headings, cells, right=right, width=200, fold=[False] * 9):
+            print(f"  {line}")
+        for a, b, rho in budget.correlations:
+            print(f"  correlated: {a} with {b}, r = {rho:g}")
+        dof = "∞" if budget.nu_eff == float("inf") else f"{budget.nu_eff:.1f}"
+        print(
+            f"  u = {significant(budget.u_c, 2)} {r.unit}, effective dof {dof}, "
+            f"k = {budget.k:.2f} ({budget.coverage_basis}, coverage "
+            f"{budget.coverage_probability:g}), U = {significant(budget.U, 2)} {r.unit}"
+        )
+
+
+# --- targets ----------------------------------------------------------------------------
+
+
+def target_columns() -> list[Column[TargetLine]]:
+    from calfleet.metrology.rounding import exact_text
+
+    def text(value: object) -> str | None:
+        return None if value is None else exact_text(value)  # type: ignore[arg-type]
+
+    def window(low: object, high: object) -> str:
+        if low is None and high is None:
+            return "not limited"
+        return f"{text(low) or 'open'} .. {text(high) or 'open'}"
+
+    return [
+        Column("Set point", "set_point", lambda x: x.point.label),
+        Column("Direction", "direction", lambda x: x.point.direction),
+        Column("Unit", "unit", lambda x: x.targets.unit),
+        Column("Static", "static", lambda x: text(x.targets.static), right=True),
+        Column("Start at", "start", lambda x: text(x.targets.start), right=True),
+        Column("TARGET", "target", lambda x: text(x.targets.set_point), right=True),
+        Column(
+            "Tolerance", "tolerance", lambda x: window(x.targets.lower, x.targets.upper), right=True
+        ),
+        Column(
+            "As-left band",
+            "as_left_band",
+            lambda x: window(x.targets.as_left_lower, x.targets.as_left_upper),
+            right=True,
+        ),
+        Column(
+            "Reset",
+            "reset",
+            lambda x: window(x.targets.reset_low, x.targets.reset_high),
+            right=True,
+        ),
+        Column(
+            "Exercise",
+            "exercise",
+            lambda x: window(x.targets.exercise_bottom, x.targets.exercise_top),
+            right=True,
+        ),
+    ]
+
+
+@app.command()
+def targets(
+    tag: Annotated[str, typer.Argument(help="The switch's tag.")],
+    gauge: Annotated[
+        str | None, typer.Option(metavar="CODE", help="The gauge; else the first choice.")
+    ] = None,
+    static: Annotated[
+        str | None,
+        typer.Option(metavar="READING", help="Static pressure as read on the gauge, its unit."),
+    ] = None,
+    as_of: AsOfOption = None,
+    output: FormatOption = Format.TABLE,
+    site: SiteOption = None,
+) -> None:
+    """What to read on the gauge for each set point, with cautions and steps first."""
+    from calfleet.services.plan_bench import plan_bench, targets_for
+    from calfleet.site import find_site
+
+    folder = find_site(site)
+    on = day(as_of, folder.today())
+    with folder.reading() as session:
+        plan = plan_bench(session, tag, on=on)
+    option = _chosen(plan, gauge)
+    lines = targets_for(plan.switch, option.gauge, _number(static) if static else None)
+    if output is Format.TABLE:
+        _show_plan(plan)
+        print()
+    listing(
+        lines,
+        target_columns(),
+        output,
+        title=f"Targets on {option.gauge.code} ({option.gauge.description}, resolution "
+        f"{option.gauge.resolution} {option.gauge.unit})",
+        footer=_target_notes(lines),
+    )
+
+
+def _target_notes(lines: Sequence[TargetLine]) -> list[str]:
+    notes = ["", "Limits are rounded inwards to what the gauge can show."]
+    if any(x.needs_static for x in lines):
+        notes.append(
+            "Target = static + set point: read the static pressure first; with another static "
+            "give it with --static."
+        )
+    return notes
+
+
+def _chosen(plan: BenchPlan, code: str | None) -> GaugeOption:
+    from calfleet.errors import GaugeRefused
+
+    if code is not None:
+        return plan.option(code)
+    if not plan.usable:
+        near = plan.options[0] if plan.options else None
+        raise GaugeRefused(
+            f"No reference gauge will do for {plan.switch.tag} on {plan.on}.",
+            rule=f"Nearest: {near.gauge.code}, {'; '.join(near.reasons)}." if near else "",
+            next_step=f"'calfleet gauges --for {plan.switch.tag}' shows each with its reason.",
+        )
+    return plan.usable[0]
+
+
+def _show_plan(plan: BenchPlan) -> None:
+    from calfleet.services.cautions import DEFERENCE
+
+    s = plan.switch
+    print(f"{s.tag}: {s.service}")
+    for line in facts(
+        [
+            ("Switch", f"{s.family}, serial {s.serial}, {s.range_low} to {s.range_high} {s.unit}"),
+            ("Medium", s.medium),
+            ("Static", f"{s.static_nominal} {s.line_unit}" if s.static_nominal else ""),
+            ("Proof", f"{s.proof_pressure} {s.line_unit}" if s.proof_pressure else ""),
+            ("Criticality", str(s.criticality)),
+            ("Procedure", f"{plan.procedure.name}, {plan.procedure.title}"),
+            ("Due", plan.standing.why),
+        ]
+    ):
+        print(f"  {line}")
+    print("\nCautions")
+    for caution in plan.cautions:
+        print(paragraph(f"{caution.heading}. {caution.text}", indent="  ! "))
+    print(paragraph(DEFERENCE, indent="  "))
+    print("\nSteps")
+    for n, step in enumerate(plan.procedure.steps, 1):
+        print(paragraph(step, indent=f"  {n}. "))
+
+
+# --- recording --------------------------------------------------------------------------
+
+
+@app.command()
+def record(
+    tag: Annotated[
+        str | None, typer.Argument(help="The switch's tag; prompts guide the rest.")
+    ] = None,
+    source: Annotated[
+        Path | None,
+        typer.Option("--from", metavar="FILE", help="A readings file, TOML or CSV, instead."),
+    ] = None,
+    check: Annotated[
+        bool, typer.Option("--check", help="With --from: judge and show, write nothing.")
+    ] = False,
+    person: PersonOption = None,
+    site: SiteOption = None,
+) -> None:
+    """Record a calibration: guided at the bench, or from a readings file.
+
+    Nothing is written before everything is entered, judged and (at the bench) confirmed.
+    """
+    from calfleet.site import find_site
+
+    folder = find_site(site)
+    if (tag is None) == (source is None):
+        raise UsageError(
+            "Give a tag to be guided, or a readings file with --from.",
+            rule="One of the two.",
+            next_step="'calfleet due' lists what is due.",
+        )
+    folder.require_writable()
+    if source is not None:
+        from calfleet.adapters.workbook.sitefiles import read_bench_file
+
+        bench = read_bench_file(source)
+        _enter(folder, bench, person or bench.performed_by, confirm=False, check=check)
+    else:
+        if check:
+            raise UsageError("--check goes with --from.", next_step="Leave it out.")
+        _guided(folder, tag or "", person)
+
+
+def _enter(
+    folder: SiteFolder, bench: BenchRecord, actor: str, *, confirm: bool, check: bool = False
+) -> None:
+    from calfleet.services.record import judge
+    from calfleet.services.record import record as add
+
+    with folder.reading() as session:
+        judged = judge(session, bench, today=folder.today(), at=folder.now(), recorded_by=actor)
+        if check or confirm:
+            show_calibration(session, judged)
+    if check:
+        print("\nChecked only; nothing was written.")
+        return
+    if confirm and not _confirm("Record this calibration?"):
+        raise INTERRUPTED
+    with folder.work(
+        actor=actor,
+        action="record calibration",
+        subject=bench.tag,
+        reason=bench.replacement_reason or "",
+    ) as work:
+        # judged again inside the unit of work: what it stands on may have changed meanwhile
+        made = add(
+            work,
+            judge(work.session, bench, today=folder.today(), at=folder.now(), recorded_by=actor),
+        )
+        work.commit()
+    if confirm:
+        print(f"\nRecorded as {made.number}.")
+    else:
+        with folder.reading() as session:
+            show_calibration(session, made, with_cautions=True)
+    print(f"Trace it: calfleet trace {made.number}")
+
+
+def _ask(text: str, default: str | None = None) -> str:
+    """One line typed by the technician, trimmed; Ctrl-C and end of input stop the recording."""
+    try:
+        answer = typer.prompt(text, default=default, show_default=default is not None)
+    except typer.Abort as error:
+        raise INTERRUPTED from error
+    return str(answer).strip()
+
+
+def _ask_optional(text: str) -> str:
+    try:
+        return str(typer.prompt(text, default="", show_default=False)).strip()
+    except typer.Abort as error:
+        raise INTERRUPTED from error
+
+
+def _confirm(text: str) -> bool:
+    try:
+        return typer.confirm(text)
+    except typer.Abort as error:
+        raise INTERRUPTED from error
+
+
+def _number(text: str) -> Decimal:
+    from calfleet.metrology.readings import parse_number
+
+    parse_number(text)
+    return Decimal(text.strip())
+
+
+def _ask_number(text: str, default: str | None = None) -> Decimal:
+    while True:
+        try:
+            return _number(_ask(text, default))
+        except BadNumber as error:
+            print(paragraph(f"{error.message} {error.next_step}", indent="  ✗ "))
+
+
+NO_TRIP, CHATTER = "none", "chatter"
+
+
+def _guided(folder: SiteFolder, tag: str, person: str | None) -> None:
+    from calfleet.records import BenchRecord, GaugeRole, GaugeUsed, Phase
+    from calfleet.services.plan_bench import plan_bench, reads_static, targets_for
+
+    on = folder.today()
+    with folder.reading() as session:
+        plan = plan_bench(session, tag, on=on)
+    _show_plan(plan)
+    print()
+    if not _confirm("Permit in hand, cautions read, energy proved zero?"):
+        raise UsageError(
+            "Not started.",
+            rule="The job begins with the permit and the cautions.",
+            next_step="Start again when the job is safe.",
+        )
+    performer = _ask_person(plan, person)
+    option = _ask_gauge(plan)
+    gauge = option.gauge
+    static = None
+    if reads_static(plan.switch, gauge):
+        nominal = targets_for(plan.switch, gauge)[0].targets.static
+        static = _ask_number(
+            f"Establish the static pressure; reading on {gauge.code} ({gauge.unit})",
+            f"{float(nominal):g}",
+        )
+    print()
+    lines = targets_for(plan.switch, gauge, static)
+    listing(lines, target_columns(), Format.TABLE, title=f"Targets on {gauge.code}",
+            footer=_target_notes(lines))  # fmt: skip
+    print()
+    temperature = _ask_number("Room temperature (°C)")
+    humidity = _ask_number("Relative humidity (%)") / 100
+    cycles: list[Cycle] = []
+    print("\nAs found: do not exercise first; the first trip is what the plant would have had.")
+    print(f"Type '{NO_TRIP}' where it did not act, '{CHATTER}' where the contact chattered.")
+    for point in plan.switch.set_points:
+        cycles += _ask_cycles(
+            plan, option, point, Phase.AS_FOUND, plan.procedure.as_found_runs, static
+        )
+    _say_as_found(plan, cycles)
+    adjusted = _confirm("Was the switch adjusted?")
+    note, exercised = "", 0
+    if adjusted:
+        note = _ask("What was adjusted")
+        exercised = int(
+            _ask_number(
+                f"Exercised how many times over the full range (at least "
+                f"{plan.procedure.exercise_cycles})",
+                str(plan.procedure.exercise_cycles),
+            )
+        )
+        print("\nAs left: every set point again, one screw moves the others too.")
+        for point in plan.switch.set_points:
+            cycles += _ask_cycles(
+                plan, option, point, Phase.AS_LEFT, plan.procedure.as_left_runs, static
+            )
+    print("\nClosing checks; leave empty what was not done.")
+    bench = BenchRecord(
+        tag=plan.switch.tag,
+        performed_on=on,
+        performed_by=performer,
+        procedure=plan.procedure.code,
+        procedure_revision=plan.procedure.revision,
+        gauges=tuple(
+            GaugeUsed(role, gauge.code, option.certificate or "")
+            for role in GaugeRole
+            if role is GaugeRole.OPERATING or static is not None
+        ),
+        cycles=tuple(cycles),
+        temperature_c=temperature,
+        humidity=humidity,
+        adjusted=adjusted,
+        adjustment_note=note,
+        exercise_cycles=exercised,
+        contact_check=_ask_optional("Contact check (resistance, both ways)"),
+        seal=_ask_optional("Seal number"),
+        permit=_ask_optional("Permit to work"),
+        bypass=_ask_optional("Bypass: owner and expiry, or 'removed'"),
+        work_order=_ask_optional("Work order"),
+        returned_by=_ask_optional("Returned to service by (code)") or None,
+        verified_by=_ask_optional("Verified by a second person (code)") or None,
+        remarks=_ask_optional("Remarks"),
+    )
+    print()
+    _enter(folder, bench, performer, confirm=True)
+
+
+def _ask_person(plan: BenchPlan, given: str | None) -> str:
+    from calfleet.records import Role
+    from calfleet.services.nearest import pick
+
+    able = {
+        p.code: p
+        for p in plan.context.facts.people.values()
+        if p.holds(Role.TECHNICIAN, plan.on) and p.qualification(plan.switch.quantity, plan.on)
+    }
+    while True:
+        typed = given or _ask(f"Who performs it ({', '.join(able) or 'nobody is qualified'})")
+        try:
+            person = pick("person", typed, plan.context.facts.people)
+        except CalfleetError as error:
+            if given is not None:
+                raise
+            print(paragraph(f"{error.message} {error.next_step}", indent="  ✗ "))
+            continue
+        if person.code in able:
+            return person.code
+        if given is not None:
+            from calfleet.errors import PersonRefused
+
+            raise PersonRefused(
+                f"{person.code} ({person.name}) is not qualified for {plan.switch.quantity} "
+                f"switches on {plan.on}.",
+                rule="The technician holds a qualification for the quantity that day.",
+                next_step=f"Qualified on that day: {', '.join(able) or 'nobody'}.",
+            )
+        print(paragraph(f"{person.code} is not qualified for {plan.switch.quantity}.",
+                        indent="  ✗ "))  # fmt: skip
+
+
+def _ask_gauge(plan: BenchPlan) -> GaugeOption:
+    usable = plan.usable
+    first = _chosen(plan, None)
+    print("Reference gauges that will do:")
+    for o in usable:
+        ratio = "TUR not defined" if o.tur is None else f"TUR {int(o.tur * 10) / 10:.1f}:1"
+        print(
+            f"  {o.gauge.code}  {o.gauge.description}, certificate {o.certificate}, valid until "
+            f"{o.valid_until}, {ratio}"
+        )
+    while True:
+        try:
+            return plan.option(_ask("Gauge", first.gauge.code))
+        except CalfleetError as error:
+            print(paragraph(f"{error.message} {error.next_step}", indent="  ✗ "))
+
+
+def _ask_cycles(
+    plan: BenchPlan,
+    option: GaugeOption,
+    point: SetPoint,
+    phase: Phase,
+    runs: int,
+    static: Decimal | None,
+) -> list[Cycle]:
+    from calfleet.records import Cycle, CycleOutcome
+    from calfleet.services.plan_bench import comment_on_cycle
+
+    unit = option.gauge.unit
+    cycles: list[Cycle] = []
+    print(f"\n{point.label} {phase}, {point.direction}, readings in {unit}")
+    run = 1
+    while run <= runs:
+        held = static
+        if static is not None:
+            held = _ask_number(f"  run {run} static", format(static, "f"))
+        trip = _ask_reading(f"  run {run} trip")
+        reset = None
+        outcome = CycleOutcome.TRIPPED
+        if trip == NO_TRIP:
+            outcome = CycleOutcome.NO_TRIP
+        elif trip == CHATTER:
+            outcome = CycleOutcome.CHATTER
+        else:
+            answer = _ask_reading(f"  run {run} reset")
+            if answer == NO_TRIP:
+                outcome = CycleOutcome.NO_RESET
+            elif answer == CHATTER:
+                outcome = CycleOutcome.CHATTER
+            else:
+                reset = _number(answer)
+        value = None if trip in (NO_TRIP, CHATTER) else _number(trip)
+        comments = comment_on_cycle(
+            plan, option, point, trip=value, reset=reset, static=held,
+            as_left=phase == "as-left",
+        )  # fmt: skip
+        for comment in comments:
+            print(paragraph(comment.text, indent="    ✗ " if comment.again else "    ! "))
+        if any(c.again for c in comments) and not _confirm("    Keep this run as read?"):
+            continue
+        cycles.append(Cycle(point.label, phase, run, value, reset, held, outcome))
+        run += 1
+    return cycles
+
+
+def _ask_reading(text: str) -> str:
+    while True:
+        typed = _ask(text)
+        if typed.casefold() in (NO_TRIP, CHATTER):
+            return typed.casefold()
+        try:
+            _number(typed)
+        except BadNumber as error:
+            print(paragraph(f"{error.message} {error.next_step}", indent="    ✗ "))
+            continue
+        return typed
+
+
+def _say_as_found(plan: BenchPlan, cycles: list[Cycle]) -> None:
+    failed = [c for c in cycles if c.outcome != "tripped"]
+    if failed:
+        print(
+            paragraph(
+                "A function failed as found. Tell the owner of the function before going on.",
+                indent="\n  ! ",
+            )
+        )
+    elif plan.switch.criticality == "safety":
+        print("\nA safety item: keep the as-found readings before touching the adjuster.")

@@ -1,0 +1,8 @@
+"""Every command, loaded onto the one group."""
+
+from __future__ import annotations
+
+from calfleet.adapters.cli import bench, due, registers, results, sites
+from calfleet.adapters.cli.app import app
+
+__all__ = ["app", "bench", "due", "registers", "results", "sites"]

@@ -1,0 +1,178 @@
+"""``calfleet due``: what is due, most urgent first."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from calfleet.adapters.cli.app import (
+    AsOfOption,
+    FormatOption,
+    SiteOption,
+    app,
+    day,
+)
+from calfleet.adapters.cli.render import Column, Format, listing, paragraph
+from calfleet.errors import UsageError
+
+if TYPE_CHECKING:
+    from calfleet.records import DueLine
+    from calfleet.services.list_due import DueList
+
+
+@app.command()
+def due(
+    month: Annotated[
+        str | None,
+        typer.Option(metavar="YYYY-MM", help="Due by the end of that month (this month)."),
+    ] = None,
+    within: Annotated[
+        int | None, typer.Option(metavar="DAYS", min=0, help="Due within so many days.")
+    ] = None,
+    as_of: AsOfOption = None,
+    area: Annotated[
+        list[str] | None, typer.Option(metavar="CODE", help="Only this area; may be repeated.")
+    ] = None,
+    criticality: Annotated[
+        list[str] | None,
+        typer.Option(metavar="WORD", help="safety, environment, production or general."),
+    ] = None,
+    quantity: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="WORD", help="pressure, differential pressure, vacuum or temperature."
+        ),
+    ] = None,
+    overdue: Annotated[bool, typer.Option("--overdue", help="Only what is overdue.")] = False,
+    why: Annotated[bool, typer.Option("--why", help="Say for each why it is due then.")] = False,
+    output: FormatOption = Format.TABLE,
+    site: SiteOption = None,
+) -> None:
+    """List what is due, most urgent first, and whether a reference gauge will be at hand.
+
+    What is overdue already is always listed. Each job is checked for a gauge that is valid, in
+    range and good enough on the day the job is due (today, when it is overdue).
+    """
+    from calfleet.records import Criticality, Quantity
+    from calfleet.scheduling.calendar import month_bounds
+    from calfleet.services.list_due import Filters, list_due
+    from calfleet.site import find_site
+
+    folder = find_site(site)
+    today = day(as_of, folder.today())
+    if month is not None and within is not None:
+        raise UsageError(
+            "Both --month and --within were given.",
+            rule="The list has one end.",
+            next_step="Give one of them.",
+        )
+    if within is not None:
+        until = today + timedelta(days=within)
+    else:
+        until = month_bounds(month or today.strftime("%Y-%m"))[1]
+    filters = Filters(
+        areas=tuple(area or ()),
+        criticalities=tuple(_word(Criticality, w, "criticality") for w in criticality or ()),
+        quantities=tuple(_word(Quantity, w, "quantity") for w in quantity or ()),
+        overdue_only=overdue,
+    )
+    with folder.reading() as session:
+        found = list_due(session, as_of=today, until=until, filters=filters)
+    listing(
+        found.lines,
+        columns(why=why) if output is Format.TABLE else machine_columns(),
+        output,
+        title=f"Due by {found.until} as of {found.as_of}",
+        footer=totals(found),
+        empty="Nothing is due.",
+    )
+
+
+def _word(kind, text: str, name: str):  # type: ignore[no-untyped-def]
+    words = [str(word) for word in kind]
+    matches = [w for w in words if w == text.casefold()] or [
+        w for w in words if w.startswith(text.casefold())
+    ]
+    if len(matches) == 1:
+        return kind(matches[0])
+    raise UsageError(
+        f"{text!r} is not a {name}.",
+        rule=f"A {name} is one of: {', '.join(words)}.",
+        next_step="Use one of these words.",
+    )
+
+
+def columns(*, why: bool) -> list[Column[DueLine]]:
+    """The columns of the table; ``why`` adds the sentence that explains the date."""
+
+    def left(days: int) -> str:
+        return f"{-days} d overdue" if days < 0 else f"{days} d"
+
+    def gauge(line: DueLine) -> str:
+        ready = line.readiness
+        return f"{ready.gauge} {ratio_text(ready.tur)}" if ready.ready else f"NONE: {ready.reason}"
+
+    shown: list[Column[DueLine]] = [
+        Column("Tag", "tag", lambda x: x.tag),
+        Column("Service", "service", lambda x: x.service, fold=True),
+        Column("Area", "area", lambda x: x.area),
+        Column("Criticality", "criticality", lambda x: x.criticality),
+        Column("Set point", "set_point", lambda x: x.set_points, fold=True),
+        Column(
+            "Last result",
+            "last_result",
+            lambda x: x.last_verdict if x.last_on is None else f"{x.last_on} {x.last_verdict}",
+            fold=True,
+        ),
+        Column("Due", "due_on", lambda x: x.due_on),
+        Column("Left", "days_left", lambda x: x.days_left, left, right=True),
+        Column("Status", "status", lambda x: x.status, fold=True),
+        Column("Bench h", "bench_hours", lambda x: x.bench_minutes / 60, hours, right=True),
+        Column("Reference gauge then", "gauge_then", lambda x: x, gauge, fold=True),
+    ]
+    if why:
+        shown.append(Column("Why then", "why", lambda x: x.why, fold=True))
+    return shown
+
+
+def hours(value: float) -> str:
+    return f"{value:.1f}"
+
+
+def machine_columns() -> list[Column[DueLine]]:
+    """Columns for CSV and JSON: the table's, with the gauge in parts."""
+    return [
+        *(c for c in columns(why=True) if c.key != "gauge_then"),
+        Column("", "quantity", lambda x: x.quantity),
+        Column("", "outage_bound", lambda x: x.outage_bound),
+        Column("", "last_calibration", lambda x: x.last_number),
+        Column("", "last_done_on", lambda x: x.last_on),
+        Column("", "latest_on", lambda x: x.latest_on),
+        Column("", "gauge_ready", lambda x: x.readiness.ready),
+        Column("", "gauge", lambda x: x.readiness.gauge),
+        Column("", "gauge_tur", lambda x: x.readiness.tur),
+        Column("", "gauge_reason", lambda x: x.readiness.reason),
+    ]
+
+
+def ratio_text(tur: float | None) -> str:
+    """A test uncertainty ratio as the trade writes it."""
+    return "" if tur is None else f"(TUR {tur:.1f}:1)"
+
+
+def totals(found: DueList) -> list[str]:
+    """The lines below the due list."""
+    t = found.totals
+    if not t.count:
+        return []
+    by_area = ", ".join(f"{a} {m / 60:.1f} h" for a, m in t.minutes_by_area.items())
+    lines = [
+        "",
+        f"{t.count} due: {t.overdue} overdue (of these {t.in_grace} within grace), "
+        f"{t.bench_minutes / 60:.1f} bench hours; {t.without_gauge} without a valid and adequate "
+        "reference gauge on the day.",
+        paragraph(by_area, indent="By area: "),
+    ]
+    return lines

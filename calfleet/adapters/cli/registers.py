@@ -1,0 +1,267 @@
+"""What the site holds: switches, gauges, certificates, people, procedures."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from calfleet.adapters.cli.app import AsOfOption, FormatOption, SiteOption, app, day
+from calfleet.adapters.cli.render import Column, Format, as_json, facts, listing, paragraph
+
+
+@app.command()
+def switches(
+    area: Annotated[list[str] | None, typer.Option(metavar="CODE", help="Only this area.")] = None,
+    as_of: AsOfOption = None,
+    output: FormatOption = Format.TABLE,
+    site: SiteOption = None,
+) -> None:
+    """List the switches as their data sheets stood on a day."""
+    from calfleet.services.list_due import set_point_text
+    from calfleet.site import find_site
+    from calfleet.store.queries import switches as queries
+
+    folder = find_site(site)
+    on = day(as_of, folder.today())
+    with folder.reading() as session:
+        rows = [s for s in queries.in_force(session, on) if not area or s.area in area]
+    listing(
+        rows,
+        [
+            Column("Tag", "tag", lambda x: x.tag),
+            Column("Service", "service", lambda x: x.service, fold=True),
+            Column("Area", "area", lambda x: x.area),
+            Column("Quantity", "quantity", lambda x: x.quantity),
+            Column("Range", "range", lambda x: f"{x.range_low}..{x.range_high} {x.unit}"),
+            Column(
+                "Set points",
+                "set_points",
+                lambda x: "; ".join(set_point_text(p, x.unit) for p in x.set_points),
+                fold=True,
+            ),
+            Column(
+                "Static",
+                "static",
+                lambda x: f"{x.static_nominal} {x.line_unit}" if x.static_nominal else None,
+            ),
+            Column("Criticality", "criticality", lambda x: x.criticality),
+            Column("Status", "status", lambda x: x.status),
+            Column("Procedure", "procedure", lambda x: x.procedure),
+            Column("Interval", "interval_policy", lambda x: x.policy),
+        ],
+        output,
+        title=f"Switches on {on}",
+        footer=["", f"{len(rows)} switches."],
+    )
+
+
+@app.command()
+def gauges(
+    for_tag: Annotated[
+        str | None,
+        typer.Option("--for", metavar="TAG", help="Judge each for calibrating this switch."),
+    ] = None,
+    as_of: AsOfOption = None,
+    output: FormatOption = Format.TABLE,
+    site: SiteOption = None,
+) -> None:
+    """List the reference gauges: certificate, last valid day, status; or which fit a switch."""
+    from calfleet.services.list_gauges import fitting_gauges, list_gauges
+    from calfleet.site import find_site
+
+    folder = find_site(site)
+    on = day(as_of, folder.today())
+    if for_tag is not None:
+        with folder.reading() as session:
+            choice = fitting_gauges(session, for_tag, on=on)
+        listing(
+            choice.options,
+            [
+                Column("Gauge", "gauge", lambda x: x.gauge.code),
+                Column("What it is", "description", lambda x: x.gauge.description, fold=True),
+                Column("Certificate", "certificate", lambda x: x.certificate),
+                Column("Valid until", "valid_until", lambda x: x.valid_until),
+                Column(
+                    f"U ({choice.switch.unit})",
+                    "expanded_uncertainty",
+                    lambda x: x.expanded_uncertainty,
+                    lambda u: f"{u:.2g}",
+                    right=True,
+                ),
+                Column("TUR", "tur", lambda x: x.tur, lambda t: f"{t:.1f}", right=True),
+                Column("Usable", "usable", lambda x: x.usable),
+                Column("Why not", "reasons", lambda x: "; ".join(x.reasons) or None, fold=True),
+            ],
+            output,
+            title=choice.heading,
+            footer=["", paragraph(choice.basis)],
+        )
+        return
+    with folder.reading() as session:
+        rows = list_gauges(session, on)
+    listing(
+        rows,
+        [
+            Column("Gauge", "gauge", lambda x: x.gauge.code),
+            Column("What it is", "description", lambda x: x.gauge.description, fold=True),
+            Column("Tier", "tier", lambda x: x.gauge.tier, right=True),
+            Column(
+                "Range",
+                "range",
+                lambda x: f"{x.gauge.range_low}..{x.gauge.range_high} {x.gauge.unit}",
+            ),
+            Column("Reads", "mode", lambda x: x.gauge.mode or "temperature"),
+            Column("Certificate", "certificate", lambda x: x.certificate),
+            Column("Laboratory", "laboratory", lambda x: x.laboratory),
+            Column("Calibrated", "calibrated_on", lambda x: x.calibrated_on),
+            Column("Valid until", "valid_until", lambda x: x.valid_until),
+            Column("Days left", "days_left", lambda x: x.days_left, right=True),
+            Column("Status", "status", lambda x: x.standing, fold=True),
+        ],
+        output,
+        title=f"Reference gauges on {on}",
+    )
+
+
+@app.command()
+def certificates(
+    gauge: Annotated[str | None, typer.Argument(help="Only this gauge's.")] = None,
+    output: FormatOption = Format.TABLE,
+    site: SiteOption = None,
+) -> None:
+    """List certificates of reference gauges, newest first."""
+    from calfleet.services.list_gauges import list_certificates
+    from calfleet.site import find_site
+
+    with find_site(site).reading() as session:
+        rows = list_certificates(session, gauge)
+    listing(
+        rows,
+        [
+            Column("Certificate", "certificate", lambda x: x.certificate.number),
+            Column("Gauge", "gauge", lambda x: x.certificate.gauge),
+            Column("Laboratory", "laboratory", lambda x: x.certificate.laboratory),
+            Column("Calibrated", "calibrated_on", lambda x: x.certificate.calibrated_on),
+            Column("Valid until", "valid_until", lambda x: x.valid_until),
+            Column("Points", "points", lambda x: len(x.certificate.points), right=True),
+            Column("Largest error", "largest_error", lambda x: x.largest_error),
+            Column("Within its accuracy", "within_accuracy", lambda x: x.within_accuracy),
+            Column("Standards", "standards", lambda x: x.standards, fold=True),
+            Column("Remarks", "remarks", lambda x: x.remarks or None, fold=True),
+        ],
+        output,
+        title="Certificates" + (f" of {gauge}" if gauge else ""),
+    )
+
+
+@app.command()
+def people(
+    as_of: AsOfOption = None, output: FormatOption = Format.TABLE, site: SiteOption = None
+) -> None:
+    """List people with the roles they hold and what they are qualified for on a day."""
+    from calfleet.records import Quantity, Role
+    from calfleet.site import find_site
+    from calfleet.store.queries import shop
+
+    folder = find_site(site)
+    on = day(as_of, folder.today())
+    with folder.reading() as session:
+        rows = list(shop.people(session).values())
+    listing(
+        rows,
+        [
+            Column("Code", "code", lambda x: x.code),
+            Column("Name", "name", lambda x: x.name),
+            Column("Roles", "roles", lambda x: ", ".join(r for r in Role if x.holds(r, on))),
+            Column(
+                "Qualified for (until)",
+                "qualifications",
+                lambda x: ", ".join(
+                    f"{q} ({held.expires_on})"
+                    for q in Quantity
+                    if (held := x.qualification(q, on)) is not None
+                )
+                or None,
+                fold=True,
+            ),
+        ],
+        output,
+        title=f"People on {on}",
+    )
+
+
+@app.command()
+def procedures(output: FormatOption = Format.TABLE, site: SiteOption = None) -> None:
+    """List procedures and their revisions."""
+    from calfleet.site import find_site
+    from calfleet.store.queries import shop
+
+    folder = find_site(site)
+    with folder.reading() as session:
+        rows = [r for revisions in shop.procedures(session).values() for r in revisions]
+    listing(
+        rows,
+        [
+            Column("Procedure", "procedure", lambda x: x.code),
+            Column("Revision", "revision", lambda x: x.revision, right=True),
+            Column("Title", "title", lambda x: x.title, fold=True),
+            Column("For", "quantities", lambda x: ", ".join(x.quantities), fold=True),
+            Column("In force from", "effective_on", lambda x: x.effective_on),
+            Column("Approved by", "approved_by", lambda x: x.approved_by),
+            Column("Required TUR", "required_tur", lambda x: x.required_tur, right=True),
+            Column("Decision rule", "decision_rule", lambda x: x.decision_rule, fold=True),
+        ],
+        output,
+        title="Procedures",
+    )
+
+
+@app.command()
+def procedure(
+    code: Annotated[str, typer.Argument(help="The procedure's code.")],
+    revision: Annotated[
+        int | None, typer.Option(help="A particular revision; else the one in force.")
+    ] = None,
+    as_of: AsOfOption = None,
+    output: FormatOption = Format.TABLE,
+    site: SiteOption = None,
+) -> None:
+    """Show a procedure: cautions first, then its steps and limits."""
+    from calfleet.records import to_plain
+    from calfleet.services.choose_procedure import procedure_revision
+    from calfleet.services.cautions import DEFERENCE, cautions_of
+    from calfleet.site import find_site
+    from calfleet.store.queries import shop
+
+    folder = find_site(site)
+    on = day(as_of, folder.today())
+    with folder.reading() as session:
+        found = procedure_revision(shop.procedures(session), code, revision, on)
+    if output is not Format.TABLE:
+        as_json(to_plain(found))
+        return
+    print(f"{found.name}: {found.title}")
+    print(f"In force from {found.effective_on}, approved {found.approved_on} by {found.approved_by}")
+    print("\nCautions")
+    for caution in cautions_of(found.hazards):
+        print(paragraph(f"{caution.heading}. {caution.text}", indent="  ! "))
+    print(paragraph(DEFERENCE, indent="  "))
+    print("\nSteps")
+    for n, step in enumerate(found.steps, 1):
+        print(paragraph(step, indent=f"  {n}. "))
+    print("\nLimits")
+    for line in facts(
+        [
+            ("For", ", ".join(found.quantities)),
+            ("Runs", f"{found.as_found_runs} as found, {found.as_left_runs} as left"),
+            ("Exercise", f"{found.exercise_cycles} cycles, after the as-found readings"),
+            ("Ramp", f"at most {found.ramp_limit_fraction_per_s * 100:f} % of the range per second"),
+            ("Temperature", f"{found.temperature_min_c} to {found.temperature_max_c} °C"),
+            ("Humidity", f"at most {found.humidity_max * 100:f} %"),
+            ("Required TUR", f"{found.required_tur}:1"),
+            ("Decision rule", found.decision_rule),
+            ("Coverage", f"{found.coverage_probability}"),
+        ]
+    ):
+        print(f"  {line}")

@@ -1,0 +1,156 @@
+"""What was recorded: one result, a switch's history, and the trace to the standards."""
+
+from __future__ import annotations
+
+import sys
+from enum import Enum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from calfleet.adapters.cli.app import FormatOption, SiteOption, app
+from calfleet.adapters.cli.render import Column, Format, as_json, listing
+from calfleet.errors import RecordRefused
+
+
+@app.command()
+def result(
+    name: Annotated[
+        str, typer.Argument(metavar="RESULT", help="A calibration's number, or a tag (newest).")
+    ],
+    budget: Annotated[
+        bool, typer.Option("--budget", help="Show the uncertainty budget of each set point.")
+    ] = False,
+    output: FormatOption = Format.TABLE,
+    site: SiteOption = None,
+) -> None:
+    """Show a recorded calibration: figures, uncertainty, decision, findings, next due date."""
+    from calfleet.adapters.cli.bench import result_columns, show_budgets, show_calibration
+    from calfleet.records import to_plain
+    from calfleet.services.trace import find_calibration
+    from calfleet.site import find_site
+
+    with find_site(site).reading() as session:
+        found = find_calibration(session, name)
+        if output is Format.JSON:
+            as_json(to_plain(found))
+            return
+        if output is Format.CSV:
+            listing(found.results, result_columns(found), output)
+            return
+        show_calibration(session, found)
+    if budget:
+        show_budgets(found)
+
+
+@app.command()
+def history(
+    tag: Annotated[str, typer.Argument(help="The switch's tag.")],
+    output: FormatOption = Format.TABLE,
+    site: SiteOption = None,
+) -> None:
+    """List a switch's calibrations, newest first; a corrected record says so."""
+    from calfleet.adapters.cli.bench import figure
+    from calfleet.services.nearest import pick
+    from calfleet.site import find_site
+    from calfleet.store.queries import calibrations as queries
+    from calfleet.store.queries import switches as switch_queries
+
+    with find_site(site).reading() as session:
+        tag = pick("switch", tag, {t: t for t in switch_queries.tags(session)})
+        rows = [(c, r) for c in queries.calibrations_of(session, tag) for r in c.results]
+    listing(
+        rows,
+        [
+            Column("Calibration", "calibration", lambda x: x[0].number),
+            Column("Done", "performed_on", lambda x: x[0].bench.performed_on),
+            Column("By", "performed_by", lambda x: x[0].bench.performed_by),
+            Column("Set point", "set_point", lambda x: x[1].set_point),
+            Column("Phase", "phase", lambda x: x[1].phase),
+            Column(
+                "Required", "required", lambda x: x[1].required, lambda v: format(v, "f"),
+                right=True,
+            ),
+            Column(
+                "Error (U)",
+                "error_text",
+                lambda x: figure(x[1].error, x[1].expanded_uncertainty, x[1].unit, sign=True),
+                right=True,
+            ),
+            Column("Verdict", "verdict", lambda x: x[1].verdict),
+            Column("Counts as", "category", lambda x: x[1].category),
+            Column(
+                "Gauge",
+                "gauges",
+                lambda x: ", ".join(dict.fromkeys(u.gauge for u in x[0].bench.gauges)),
+            ),
+            Column(
+                "Note",
+                "note",
+                lambda x: "; ".join(
+                    [f"corrected by {x[0].replaced_by}"] * bool(x[0].replaced_by)
+                    + [f"corrects {x[0].bench.replaces}"] * bool(x[0].bench.replaces)
+                    + [f.code for f in x[0].findings]
+                )
+                or None,
+                fold=True,
+            ),
+        ],
+        output,
+        title=f"Calibrations of {tag}, newest first",
+    )  # fmt: skip
+
+
+class TraceFormat(str, Enum):
+    """How a trace is given: text or JSON to read, SVG or DOT to draw."""
+
+    TEXT = "text"
+    JSON = "json"
+    SVG = "svg"
+    DOT = "dot"
+
+
+@app.command()
+def trace(
+    name: Annotated[
+        str,
+        typer.Argument(
+            metavar="RESULT", help="A calibration's number, a tag (newest), or a certificate."
+        ),
+    ],
+    output: Annotated[TraceFormat, typer.Option("--format", "-f")] = TraceFormat.TEXT,
+    out: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Write to this new file.")
+    ] = None,
+    site: SiteOption = None,
+) -> None:
+    """Trace a result to its standards; each link is judged as it stood on the day of use."""
+    import json
+
+    from calfleet.adapters.cli.render import terminal_width
+    from calfleet.adapters.documents import chain_views
+    from calfleet.services.trace import trace as trace_service
+    from calfleet.site import find_site
+
+    if out is not None and out.exists():
+        raise RecordRefused(
+            f"{out} exists already.",
+            rule="A file is never overwritten.",
+            next_step="Name another file.",
+        )
+    with find_site(site).reading() as session:
+        chain = trace_service(session, name)
+    if output is TraceFormat.TEXT:
+        text = chain_views.tree_text(chain, width=min(110, terminal_width()))
+    elif output is TraceFormat.JSON:
+        text = json.dumps(chain_views.to_plain(chain), indent=2, ensure_ascii=False)
+    elif output is TraceFormat.SVG:
+        text = chain_views.svg(chain)
+    else:
+        text = chain_views.dot(chain)
+    if out is None:
+        print(text)
+    else:
+        out.write_text(text + "\n", encoding="utf-8")
+        print(f"Written: {out}", file=sys.stderr)

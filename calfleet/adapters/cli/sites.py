@@ -1,0 +1,148 @@
+"""Making and keeping a site: ``demo``, ``build``, ``upgrade``."""
+
+from __future__ import annotations
+
+import sys
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from calfleet.adapters.cli.app import PersonOption, SiteOption, app
+
+if TYPE_CHECKING:
+    from calfleet.records import SiteInput
+    from calfleet.site import SiteFolder
+
+DEMO_DAY = date(2026, 11, 25)
+DEMO_MONTH = "2026-12"
+DEMO_LINES = 12
+
+
+def note(text: str) -> None:
+    """Progress, on the error stream so that output stays clean."""
+    print(text, file=sys.stderr, flush=True)
+
+
+def _build(folder: SiteFolder, given: SiteInput, actor: str, subject: str) -> None:
+    from calfleet.services.build_site import build_site
+
+    with folder.work(actor=actor, action="build site", subject=subject) as work:
+        with typer.progressbar(
+            length=len(given.history), label="Calibrations", file=sys.stderr
+        ) as bar:
+            build_site(work, given, today=folder.today(), step=lambda: bar.update(1))
+        work.commit()
+
+
+@app.command()
+def demo(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="A folder that does not exist yet.")],
+) -> None:
+    """Build a fictional site in DIR and walk the main job: due, record, trace."""
+    from calfleet.adapters.cli.bench import show_calibration
+    from calfleet.adapters.cli.due import columns, totals
+    from calfleet.adapters.cli.render import Format, listing, paragraph
+    from calfleet.adapters.documents.chain_views import tree_text
+    from calfleet.adapters.workbook.sitefiles import read_bench_file, read_site
+    from calfleet.scheduling.calendar import month_bounds
+    from calfleet.services.cautions import DEFERENCE
+    from calfleet.services.list_due import list_due
+    from calfleet.services.record import judge, record
+    from calfleet.services.trace import trace
+    from calfleet.site import new_site, sample_folder
+
+    source = sample_folder()
+    note(f"Reading the sample site (a fictional works) from {source.name} ...")
+    given = read_site(source)
+    site = new_site(folder, fixed_day=DEMO_DAY)
+    note(
+        f"Building: {len(given.switches)} data sheets, {len(given.gauges)} gauge entries, "
+        f"{len(given.certificates)} certificates, {len(given.history)} calibrations, "
+        "each judged again from its readings ..."
+    )
+    _build(site, given, "demo", given.site.name)
+
+    print(f"\n{given.site.name}\nToday is {DEMO_DAY}, as in every command on this demo site.\n")
+    print("1. The planner: what is due in December 2026?   calfleet due --month 2026-12\n")
+    with site.reading() as session:
+        found = list_due(session, as_of=DEMO_DAY, until=month_bounds(DEMO_MONTH)[1])
+    listing(found.lines[:DEMO_LINES], columns(why=False), Format.TABLE)
+    if len(found.lines) > DEMO_LINES:
+        print(f"... and {len(found.lines) - DEMO_LINES} more")
+    print("\n".join(totals(found)))
+
+    print("\n2. The technician: record a calibration from its readings file\n")
+    bench = read_bench_file(source / "new_calibration.toml")
+    with site.work(
+        actor=bench.performed_by, action="record calibration", subject=bench.tag
+    ) as work:
+        made = record(work, judge(work.session, bench, today=site.today(), at=site.now()))
+        work.commit()
+    with site.reading() as session:
+        show_calibration(session, made, with_cautions=True)
+
+    print("\n3. The auditor: which standards stand behind it?\n")
+    with site.reading() as session:
+        print(tree_text(trace(session, made.number)))
+    print(paragraph(DEFERENCE, indent="\nCautions: "))
+    here = folder if not folder.is_absolute() else folder
+    print(
+        f"\nThe site is in {here}. Three commands to try there (cd {here}):\n"
+        f"  calfleet due --month {DEMO_MONTH} --criticality safety --why\n"
+        f"  calfleet gauges --for {made.bench.tag}\n"
+        f"  calfleet trace {made.number} --format svg --out trace.svg"
+    )
+
+
+@app.command()
+def build(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="A folder that does not exist yet.")],
+    source: Annotated[
+        Path, typer.Option("--from", metavar="INPUT", help="Folder with the site's input files.")
+    ],
+    database: Annotated[
+        str | None,
+        typer.Option(metavar="URL", help="Another database, e.g. postgresql+psycopg://..."),
+    ] = None,
+    person: PersonOption = None,
+) -> None:
+    """Build a new site in DIR from input files; every problem in them is reported at once."""
+    import shutil
+
+    from calfleet.adapters.workbook.sitefiles import read_site
+    from calfleet.site import new_site
+
+    note(f"Reading {source} ...")
+    given = read_site(source)
+    existed = folder.exists()
+    site = new_site(folder, url=database)
+    try:
+        _build(site, given, person or "calfleet build", given.site.name)
+    except BaseException:
+        # nothing half-built is left behind
+        for path in site.root.iterdir():
+            shutil.rmtree(path) if path.is_dir() else path.unlink()
+        if not existed:
+            site.root.rmdir()
+        raise
+    print(
+        f"Built {given.site.name} in {folder}: {len(given.switches)} data sheets, "
+        f"{len(given.certificates)} certificates, {len(given.history)} calibrations.\n"
+        f"Next: cd {folder} && calfleet due"
+    )
+
+
+@app.command()
+def upgrade(site: SiteOption = None) -> None:
+    """Bring the site's database to this program's revision, after a backup."""
+    from calfleet.site import find_site
+
+    before, after, saved = find_site(site).upgrade()
+    if before == after:
+        print(f"The database has revision {after} already; nothing was changed.")
+    else:
+        print(f"Upgraded from revision {before or 'none'} to {after}.")
+    if saved is not None:
+        print(f"The database as it was before: {saved}")

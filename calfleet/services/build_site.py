@@ -1,0 +1,105 @@
+"""Building a site from its input files: registers first, then history, judged as it goes."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import date
+
+from calfleet.records import Calibration, Phase, SiteInput, Switch
+from calfleet.services.bench_facts import BenchFacts
+from calfleet.services.record import Context, judge_record
+from calfleet.store import facts as store
+from calfleet.store.work import Work
+
+
+def build_site(
+    work: Work, given: SiteInput, *, today: date, step: Callable[[], object] = lambda: None
+) -> list[Calibration]:
+    """The calibrations added, in order of performance; ``step`` is called after each.
+
+    Every historic calibration is judged from its readings by the rules and the procedure of its
+    day; what would have been refused at the bench is kept with a finding. The pooled
+    repeatability that a judgement uses is that of the calibrations before it.
+
+    Raises: RecordRefused, UnknownName; the caller rolls back.
+    """
+    store.add_site(work, given.site)
+    for area in given.areas:
+        store.add_area(work, area)
+    for person in given.people:
+        store.add_person(work, person)
+    for laboratory in given.laboratories:
+        store.add_laboratory(work, laboratory)
+    for policy in given.policies:
+        store.add_policy(work, policy)
+    for procedure in sorted(given.procedures, key=lambda p: (p.code, p.revision)):
+        store.add_procedure_revision(work, procedure)
+    for switch in sorted(given.switches, key=lambda s: (s.tag, s.revision)):
+        store.add_switch(work, switch)
+    for gauge in sorted(given.gauges, key=lambda g: (g.code, g.revision)):
+        store.add_gauge(work, gauge)
+    for certificate in sorted(given.certificates, key=lambda c: (c.calibrated_on, c.issued_on)):
+        store.add_certificate(work, certificate)
+    return _history(work, given, today, step)
+
+
+def _history(
+    work: Work, given: SiteInput, today: date, step: Callable[[], object]
+) -> list[Calibration]:
+    spread = _Spread()
+    facts = BenchFacts(
+        gauges=_grouped(given.gauges, lambda g: g.code, lambda g: g.revision),
+        certificates={c.number: c for c in given.certificates},
+        policies=_grouped(given.policies, lambda p: p.code, lambda p: p.effective_on),
+        procedures=_grouped(given.procedures, lambda p: p.code, lambda p: p.revision),
+        people={p.code: p for p in given.people},
+        repeatability=spread.pooled,
+    )
+    performed: dict[str, list[date]] = {}
+    switches = _grouped(given.switches, lambda s: s.tag, lambda s: s.revision)
+    context = Context(facts, switches, performed)
+    made: list[Calibration] = []
+    counts: dict[int, int] = {}
+    for bench in sorted(given.history, key=lambda b: (b.performed_on, b.number or "")):
+        calibration = judge_record(
+            context, bench, today=today, at=work.at, recorded_by=work.actor, strict=False
+        )
+        if not calibration.number:
+            year = bench.performed_on.year
+            counts[year] = counts.get(year, 0) + 1
+            calibration = replace(calibration, number=f"C{year}-{counts[year]:04d}")
+        store.add_calibration(work, calibration)
+        made.append(calibration)
+        performed.setdefault(calibration.bench.tag, []).append(bench.performed_on)
+        spread.add(calibration, switches[calibration.bench.tag])
+        step()
+    return made
+
+
+class _Spread:
+    """The pooled repeatability per family as history goes on, by the rule of the stored query."""
+
+    def __init__(self) -> None:
+        self.sums: dict[str, tuple[float, int]] = {}
+        self.pooled: dict[str, tuple[float, int]] = {}
+
+    def add(self, calibration: Calibration, revisions: tuple[Switch, ...]) -> None:
+        switch = next(s for s in revisions if s.revision == calibration.switch_revision)
+        span = float(switch.range_high - switch.range_low)
+        total, dof = self.sums.get(switch.family, (0.0, 0))
+        for result in calibration.results:
+            if result.phase is Phase.AS_LEFT and result.trip_sd is not None:
+                total += (result.runs - 1) * (result.trip_sd / span) ** 2
+                dof += result.runs - 1
+        if dof:
+            self.sums[switch.family] = (total, dof)
+            self.pooled[switch.family] = (math.sqrt(total / dof), dof)
+
+
+def _grouped(items, key, order):  # type: ignore[no-untyped-def]
+    found: dict[str, list[object]] = {}
+    for item in sorted(items, key=order):
+        found.setdefault(key(item), []).append(item)
+    return {name: tuple(group) for name, group in found.items()}

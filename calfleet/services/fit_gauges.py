@@ -1,0 +1,341 @@
+"""Which reference gauge will do for a switch on a day, and why another will not.
+
+A gauge will do when, on that day, it is in service, its certificate is valid, it reads what the
+switch responds to, static pressure plus full range fits inside its range, its cleanliness suits
+the medium, and the expected test uncertainty ratio reaches what the procedure requires.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from datetime import date
+from decimal import Decimal
+from fractions import Fraction
+
+from calfleet.errors import CalfleetError
+from calfleet.metrology.certificate import CertificateCurve
+from calfleet.metrology.conformity import acceptance, tur
+from calfleet.metrology.evaluation import GaugeUse, Method, planned_expanded_uncertainty
+from calfleet.metrology.switch import SetPointSpec
+from calfleet.metrology.units import Dimension, PressureMode, convert_difference, find_unit
+from calfleet.records import (
+    Certificate,
+    Gauge,
+    GaugeReadiness,
+    GaugeStatus,
+    Hazard,
+    ProcedureRevision,
+    Quantity,
+    Switch,
+)
+from calfleet.services.bench_facts import BenchFacts, in_force
+from calfleet.services.measurands import (
+    certificate_curve,
+    gauge_use,
+    method,
+    pooled_for,
+    set_point_spec,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class GaugeOption:
+    """One gauge judged for one switch; ``reasons`` is empty exactly when it is usable.
+
+    ``tur`` and ``expanded_uncertainty`` (switch's unit) are expected values at the set point where
+    the gauge does worst; ``None`` where they were not reached or, for ``tur``, not defined.
+    """
+
+    gauge: Gauge
+    certificate: str | None
+    valid_until: date | None
+    tur: float | None
+    expanded_uncertainty: float | None
+    reasons: tuple[str, ...]
+
+    @property
+    def usable(self) -> bool:
+        return not self.reasons
+
+
+@dataclass(frozen=True, slots=True)
+class Readiness:
+    """The first gauge that will do, or why none will."""
+
+    option: GaugeOption | None
+    reason: str
+
+    def view(self) -> GaugeReadiness:
+        found = self.option
+        return GaugeReadiness(
+            ready=found is not None,
+            gauge=None if found is None else found.gauge.code,
+            tur=None if found is None else found.tur,
+            reason=self.reason,
+        )
+
+
+@dataclass(frozen=True)
+class _Job:
+    """What every gauge is judged against."""
+
+    switch: Switch
+    procedure: ProcedureRevision
+    specs: tuple[SetPointSpec, ...]
+    method: Method
+    pooled: tuple[float, float] | None
+    static: Fraction
+    on: date
+
+
+@dataclass
+class CurveCache:
+    """Certificate curves built once, however many switches ask."""
+
+    curves: dict[str, CertificateCurve] = field(default_factory=dict)
+    uses: dict[tuple[str, date], GaugeUse] = field(default_factory=dict)
+
+    def use(self, gauge: Gauge, certificate: Certificate, on: date) -> GaugeUse:
+        key = (certificate.number, on)
+        if key not in self.uses:
+            curve = self.curves.get(certificate.number)
+            if curve is None:
+                curve = self.curves[certificate.number] = certificate_curve(certificate)
+            self.uses[key] = gauge_use(gauge, certificate, on, None, curve)
+        return self.uses[key]
+
+
+def fit_gauges(
+    switch: Switch,
+    facts: BenchFacts,
+    on: date,
+    *,
+    static: Decimal | None = None,
+    cache: CurveCache | None = None,
+) -> list[GaugeOption]:
+    """Every gauge known on ``on`` judged for ``switch``; usable first, then in order of choice.
+
+    Order of choice: the tier furthest from the national standard first (the better standards are
+    kept for calibrating gauges), then the larger ratio, then the code. ``static`` is in the
+    switch's line unit; ``None`` takes the nominal one.
+    """
+    job = _job(switch, facts, on, static)
+    cache = cache or CurveCache()
+    options = [_judge(gauge, job, facts, cache) for gauge in _known(facts, on)]
+    return sorted(
+        options,
+        key=lambda o: (
+            not o.usable,
+            -o.gauge.tier if o.usable else len(o.reasons),
+            -(o.tur or 0.0),
+            o.gauge.code,
+        ),
+    )
+
+
+def ready_gauge(
+    switch: Switch, facts: BenchFacts, on: date, cache: CurveCache | None = None
+) -> Readiness:
+    """The gauge of first choice for ``switch`` on ``on``, or why there is none.
+
+    Judges no more gauges than it needs: gauges in order of choice until a tier has one that will
+    do. The reason names the gauges that came closest.
+    """
+    try:
+        job = _job(switch, facts, on, None)
+    except CalfleetError as error:
+        return Readiness(None, error.message)
+    cache = cache or CurveCache()
+    refused: list[GaugeOption] = []
+    best: GaugeOption | None = None
+    for gauge in sorted(_known(facts, on), key=lambda g: (-g.tier, g.code)):
+        if best is not None and gauge.tier < best.gauge.tier:
+            break
+        option = _judge(gauge, job, facts, cache)
+        if not option.usable:
+            refused.append(option)
+        elif best is None or (option.tur or 0.0) > (best.tur or 0.0):
+            best = option
+    if best is not None:
+        return Readiness(best, "")
+    return Readiness(None, _nearest_reason(refused))
+
+
+def judge_gauge(
+    code: str, switch: Switch, facts: BenchFacts, on: date, static: Decimal | None
+) -> GaugeOption:
+    """That one gauge judged for ``switch`` on ``on``; the gauge must be known on that day."""
+    gauge = next(g for g in _known(facts, on) if g.code == code)
+    return _judge(gauge, _job(switch, facts, on, static), facts, CurveCache())
+
+
+def _job(switch: Switch, facts: BenchFacts, on: date, static: Decimal | None) -> _Job:
+    revisions = facts.procedures.get(switch.procedure, ())
+    procedure = in_force(revisions, on) or revisions[-1]
+    return _Job(
+        switch=switch,
+        procedure=procedure,
+        specs=tuple(set_point_spec(switch, p) for p in switch.set_points),
+        method=method(procedure),
+        pooled=pooled_for(switch, dict(facts.repeatability), planning=True),
+        static=Fraction(switch.static_nominal if static is None else static),
+        on=on,
+    )
+
+
+def _known(facts: BenchFacts, on: date) -> Iterator[Gauge]:
+    for revisions in facts.gauges.values():
+        gauge = in_force(revisions, on)
+        if gauge is not None:
+            yield gauge
+
+
+def _judge(gauge: Gauge, job: _Job, facts: BenchFacts, cache: CurveCache) -> GaugeOption:
+    certificate = facts.certificate_on(gauge.code, job.on)
+    until = None if certificate is None else facts.valid_until(certificate)
+    reasons = [
+        *_unsuited(gauge, job),
+        *_not_at_hand(gauge, certificate, until, job),
+    ]
+    if certificate is None or any("reads" in r or "unit" in r for r in reasons):
+        return GaugeOption(gauge, _number(certificate), until, None, None, tuple(reasons))
+    out_of_range = _out_of_range(gauge, job)
+    reasons += out_of_range
+    ratio, uncertainty = None, None
+    if not out_of_range:
+        ratio, uncertainty, poor = _good_enough(
+            cache.use(gauge, certificate, job.on), gauge, job
+        )
+        reasons += poor
+    return GaugeOption(gauge, certificate.number, until, ratio, uncertainty, tuple(reasons))
+
+
+def _number(certificate: Certificate | None) -> str | None:
+    return None if certificate is None else certificate.number
+
+
+def _unsuited(gauge: Gauge, job: _Job) -> Iterator[str]:
+    """Reasons that no calendar will change."""
+    switch = job.switch
+    if gauge.mode not in switch.quantity.gauge_modes:
+        reads = gauge.mode or "temperature"
+        yield f"reads {reads} pressure" if gauge.mode else f"reads {reads}"
+        return
+    if find_unit(gauge.unit).dimension is not find_unit(switch.unit).dimension:
+        yield f"its unit {gauge.unit} is of another kind"
+        return
+    if Hazard.OXYGEN in switch.hazards and not gauge.oxygen_clean:
+        yield "not oxygen-clean"
+    if gauge.oxygen_clean and Hazard.OXYGEN not in switch.hazards:
+        yield "kept oxygen-clean for oxygen service only"
+
+
+def _not_at_hand(
+    gauge: Gauge, certificate: Certificate | None, until: date | None, job: _Job
+) -> Iterator[str]:
+    if gauge.status is not GaugeStatus.IN_SERVICE:
+        yield f"{gauge.status} since {gauge.effective_on}"
+    if certificate is None:
+        yield f"no certificate on {job.on}"
+    elif until is not None and until < job.on:
+        yield f"overdue: certificate {certificate.number} valid until {until}"
+
+
+def _out_of_range(gauge: Gauge, job: _Job) -> list[str]:
+    """Static plus full range must fit inside the gauge's range."""
+    low, high = Fraction(gauge.range_low), Fraction(gauge.range_high)
+    static = Fraction(0)
+    reasons = []
+    if job.static and job.switch.line_unit is not None:
+        if gauge.mode is not PressureMode.DIFFERENTIAL:
+            static = convert_difference(job.static, job.switch.line_unit, gauge.unit)
+        elif gauge.static_limit is None:
+            reasons.append("no static rating recorded for this differential gauge")
+        else:
+            line = convert_difference(job.static, job.switch.line_unit, gauge.unit)
+            if line > gauge.static_limit:
+                reasons.append(
+                    f"stands static {gauge.static_limit} {gauge.unit}, the job needs "
+                    f"{_short(line)} {gauge.unit}"
+                )
+    for spec in job.specs:
+        if job.switch.quantity is Quantity.TEMPERATURE:
+            bottom, top = _temperature_span(spec, gauge.unit)
+        else:
+            bottom = static + convert_difference(spec.bottom, spec.unit, gauge.unit)
+            top = static + convert_difference(spec.top, spec.unit, gauge.unit)
+        if top > high or bottom < low:
+            with_static = " with its static pressure" if static else ""
+            reasons.append(
+                f"range {gauge.range_low} to {gauge.range_high} {gauge.unit} does not hold the "
+                f"switch's full range{with_static}, {_short(bottom)} to {_short(top)} {gauge.unit}"
+            )
+            break
+    return reasons
+
+
+def _temperature_span(spec: SetPointSpec, unit: str) -> tuple[Fraction, Fraction]:
+    from calfleet.metrology.units import convert
+
+    return convert(spec.bottom, spec.unit, unit), convert(spec.top, spec.unit, unit)
+
+
+def _good_enough(
+    use: GaugeUse, gauge: Gauge, job: _Job
+) -> tuple[float | None, float | None, list[str]]:
+    """The worst expected ratio over the set points, its U, and why it is not enough."""
+    worst_ratio: float | None = None
+    worst_U: float | None = None
+    reasons: list[str] = []
+    required = float(job.procedure.required_tur)
+    static = None
+    if job.static and job.switch.line_unit is not None:
+        static = convert_difference(job.static, job.switch.line_unit, gauge.unit)
+    for spec in job.specs:
+        try:
+            U = planned_expanded_uncertainty(spec, static, use, None, job.method, job.pooled)
+        except CalfleetError as error:
+            return worst_ratio, worst_U, [error.message.rstrip(".")]
+        lower, upper = spec.limits()
+        ratio = tur(lower, upper, U)
+        if ratio is None:
+            zone = acceptance(
+                lower, upper, U=U, u=U / 2, rule=job.method.decision_rule
+            )
+            inside = (zone.lower is None or spec.set_point >= zone.lower) and (
+                zone.upper is None or spec.set_point <= zone.upper
+            )
+            worst_U = U if worst_U is None else max(worst_U, U)
+            if not inside:
+                reasons.append("too uncertain: the guard band leaves the set point outside")
+        elif worst_ratio is None or ratio < worst_ratio:
+            worst_ratio, worst_U = ratio, U
+    if worst_ratio is not None and worst_ratio < required:
+        reasons.append(
+            f"not good enough: TUR {_down(worst_ratio)}:1, {job.procedure.name} requires "
+            f"{job.procedure.required_tur}:1"
+        )
+    return worst_ratio, worst_U, reasons
+
+
+def _down(ratio: float) -> str:
+    """A ratio cut (never rounded up to the requirement it misses) to two decimals."""
+    return f"{int(ratio * 100) / 100:.2f}"
+
+
+def _short(value: Fraction) -> str:
+    return f"{float(value):.6g}"
+
+
+def _nearest_reason(refused: list[GaugeOption]) -> str:
+    """Why no gauge will do: the gauges that fail for the fewest reasons, suited ones only."""
+    suited = [
+        o
+        for o in refused
+        if not any(r.startswith(("reads", "its unit", "range", "stands", "kept")) for r in o.reasons)
+    ]
+    if not suited:
+        return "no gauge of this kind and range"
+    suited.sort(key=lambda o: (len(o.reasons), -o.gauge.tier, o.gauge.code))
+    return "; ".join(f"{o.gauge.code} {', '.join(o.reasons)}" for o in suited[:3])

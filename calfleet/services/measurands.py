@@ -1,0 +1,141 @@
+"""Records turned into what the evaluation takes: set point, gauge on its day, method."""
+
+from __future__ import annotations
+
+import math
+from datetime import date
+from decimal import Decimal
+from fractions import Fraction
+
+from calfleet.metrology.certificate import CertificateCurve
+from calfleet.metrology.certificate import CertificatePoint as CurvePoint
+from calfleet.metrology.conformity import DecisionRule, Rule
+from calfleet.metrology.evaluation import AccuracyBasis, GaugeSpec, GaugeUse, Method
+from calfleet.metrology.switch import SetPointSpec, Tolerance, ToleranceBasis
+from calfleet.metrology.units import PressureMode
+from calfleet.records import Certificate, Gauge, ProcedureRevision, Quantity, SetPoint, Switch
+from calfleet.services.bench_facts import points_in_use
+
+DAYS_PER_YEAR = 365.25
+
+_MODE_OF = {
+    Quantity.PRESSURE: PressureMode.GAUGE,
+    Quantity.DIFFERENTIAL: PressureMode.DIFFERENTIAL,
+    Quantity.VACUUM: PressureMode.VACUUM,
+    Quantity.TEMPERATURE: None,
+}
+
+
+def set_point_spec(switch: Switch, point: SetPoint) -> SetPointSpec:
+    """What is required of ``point``, in the switch's unit.
+
+    Raises: BadQuantity for a data sheet that contradicts itself.
+    """
+    basis = ToleranceBasis(point.tolerance_basis)
+    as_left = None
+    if point.as_left_minus is not None or point.as_left_plus is not None:
+        as_left = Tolerance(_exact(point.as_left_minus), _exact(point.as_left_plus), basis)
+    return SetPointSpec(
+        set_point=Fraction(point.value),
+        direction=point.direction,
+        unit=switch.unit,
+        range_low=Fraction(switch.range_low),
+        range_high=Fraction(switch.range_high),
+        tolerance=Tolerance(_exact(point.tolerance_minus), _exact(point.tolerance_plus), basis),
+        as_left_tolerance=as_left,
+        dead_band_min=_exact(point.dead_band_min),
+        dead_band_max=_exact(point.dead_band_max),
+        repeatability_limit=_exact(point.repeatability_limit),
+        mode=_MODE_OF[switch.quantity],
+    )
+
+
+def certificate_curve(certificate: Certificate) -> CertificateCurve:
+    """The certificate's points in use (as left, or as found where not adjusted) as a curve."""
+    return CertificateCurve(
+        tuple(
+            CurvePoint(
+                Fraction(p.reference),
+                Fraction(p.indication),
+                float(p.expanded_uncertainty),
+                float(p.coverage_factor),
+                p.direction,
+            )
+            for p in points_in_use(certificate)
+        ),
+        certificate.unit,
+    )
+
+
+def gauge_spec(gauge: Gauge) -> GaugeSpec:
+    """The gauge's data sheet as the evaluation takes it."""
+    return GaugeSpec(
+        unit=gauge.unit,
+        range_low=Fraction(gauge.range_low),
+        range_high=Fraction(gauge.range_high),
+        resolution=Fraction(gauge.resolution),
+        accuracy=Fraction(gauge.accuracy),
+        accuracy_basis=AccuracyBasis(gauge.accuracy_basis),
+        drift_per_year=Fraction(gauge.drift_per_year),
+        temperature_coefficient=Fraction(gauge.temperature_coefficient),
+        reference_temperature_c=Fraction(gauge.reference_temperature_c),
+        use_corrections=gauge.use_corrections,
+        same_gauge_correlation=float(gauge.same_gauge_correlation),
+        mode=gauge.mode,
+    )
+
+
+def gauge_use(
+    gauge: Gauge,
+    certificate: Certificate,
+    on: date,
+    temperature_c: float | None,
+    curve: CertificateCurve | None = None,
+) -> GaugeUse:
+    """The gauge as it stands on ``on`` with ``certificate``; ``curve`` saves building it again."""
+    return GaugeUse(
+        spec=gauge_spec(gauge),
+        curve=curve or certificate_curve(certificate),
+        years_since_calibration=(on - certificate.calibrated_on).days / DAYS_PER_YEAR,
+        temperature_c=temperature_c,
+    )
+
+
+def decision_rule(procedure: ProcedureRevision) -> DecisionRule:
+    """The procedure's decision rule with its numbers."""
+    probability = procedure.conformance_probability
+    return DecisionRule(
+        rule=Rule(procedure.decision_rule),
+        guard_factor=float(procedure.guard_factor),
+        required_tur=float(procedure.required_tur),
+        conformance_probability=None if probability is None else float(probability),
+    )
+
+
+def method(procedure: ProcedureRevision) -> Method:
+    """The procedure as the evaluation takes it."""
+    return Method(
+        decision_rule=decision_rule(procedure),
+        coverage_probability=float(procedure.coverage_probability),
+        runs=procedure.as_found_runs,
+    )
+
+
+def pooled_for(
+    switch: Switch, repeatability: dict[str, tuple[float, int]], *, planning: bool = False
+) -> tuple[float, float] | None:
+    """The pooled standard deviation of a trip in the switch's unit with its dof, or ``None``.
+
+    A family with fewer than ten degrees of freedom is not pooled: its own three runs say as much.
+    When planning, the dof are taken as infinite, so that a whole due list is ranked quickly.
+    """
+    found = repeatability.get(switch.family)
+    if found is None or found[1] < 10:
+        return None
+    relative, dof = found
+    span = float(switch.range_high - switch.range_low)
+    return relative * span, math.inf if planning else float(dof)
+
+
+def _exact(value: Decimal | None) -> Fraction | None:
+    return None if value is None else Fraction(value)

@@ -1,0 +1,83 @@
+"""Tracing a result, or a certificate, to the standards behind it."""
+
+from __future__ import annotations
+
+from sqlalchemy.orm import Session
+
+from calfleet.errors import UnknownName
+from calfleet.records import Calibration
+from calfleet.services.bench_facts import gather
+from calfleet.services.nearest import nearest_names
+from calfleet.store.queries import calibrations as queries
+from calfleet.store.queries import shop
+from calfleet.store.queries import switches as switch_queries
+from calfleet.traceability.chain import Chain, ChainFacts, trace_certificate, trace_result
+
+
+def find_calibration(session: Session, name: str) -> Calibration:
+    """The calibration named by its number, or the newest one of a switch named by its tag.
+
+    Raises: UnknownName with the nearest numbers and tags.
+    """
+    wanted = name.strip()
+    found = queries.calibration(session, wanted) or queries.calibration(session, wanted.upper())
+    if found is not None:
+        return found
+    of_tag = queries.calibrations_of(session, wanted, newest=1) or queries.calibrations_of(
+        session, wanted.upper(), newest=1
+    )
+    if of_tag:
+        return of_tag[0]
+    tags = switch_queries.tags(session)
+    if wanted.upper() in tags:
+        raise UnknownName(
+            "calibration", name, next_step=f"Nothing is recorded for {wanted.upper()} yet."
+        )
+    raise UnknownName(
+        "calibration or tag",
+        name,
+        nearest_names(wanted, [*queries.numbers(session), *tags]),
+        next_step="'calfleet history TAG' lists a switch's calibrations.",
+    )
+
+
+def trace(session: Session, name: str) -> Chain:
+    """The chain from the result (or the certificate) called ``name`` to its standards.
+
+    Raises: UnknownName.
+    """
+    bench = gather(session)
+    valid_until = {c.number: bench.valid_until(c) for c in bench.certificates.values()}
+    laboratories = shop.laboratories(session)
+    if name in bench.certificates:
+        facts = ChainFacts(
+            calibrations={},
+            switches={},
+            procedures=bench.procedures,
+            people=bench.people,
+            gauges=bench.gauges,
+            certificates=bench.certificates,
+            laboratories=laboratories,
+            valid_until=valid_until,
+        )
+        return trace_certificate(facts, name)
+    found = find_calibration(session, name)
+    shown = {found.number: found}
+    for other in (found.bench.replaces, found.replaced_by):
+        if other is not None:
+            corrected = queries.calibration(session, other)
+            if corrected is not None:
+                shown[other] = corrected
+    facts = ChainFacts(
+        calibrations=shown,
+        switches={
+            (s.tag, s.revision): s for s in switch_queries.revisions(session, found.bench.tag)
+        },
+        procedures=bench.procedures,
+        people=bench.people,
+        gauges=bench.gauges,
+        certificates=bench.certificates,
+        laboratories=laboratories,
+        valid_until=valid_until,
+    )
+    return trace_result(facts, found.number)

@@ -1,0 +1,201 @@
+"""Readings against a gauge's range and against the points of its certificate."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+from fractions import Fraction
+
+from calfleet.errors import CalfleetError
+from calfleet.metrology.certificate import Between, CertificateCurve
+from calfleet.metrology.certificate import CertificatePoint as CurvePoint
+from calfleet.metrology.direction import Direction
+from calfleet.metrology.rounding import significant
+from calfleet.metrology.units import convert, convert_difference
+from calfleet.records import Certificate, Gauge, Phase
+from calfleet.traceability.links import Fact, Reason, broken, weak
+from calfleet.traceability.words import counted, span_text, symbol, with_unit
+
+
+class UnitsDiffer(Exception):  # noqa: N818 - named by what happened, as all our exceptions
+    """Two units do not convert into each other; the text says which. Never leaves this package."""
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """A reading on a gauge: its name in words, the number, its unit, the way it was approached.
+
+    ``is_trip``: whether a set point rests on it.
+    """
+
+    name: str
+    value: Decimal
+    unit: str
+    direction: Direction | None
+    is_trip: bool = False
+
+
+def to_unit(value: Decimal | Fraction, source: str, target: str) -> Fraction:
+    """The value in another unit, exact.
+
+    Raises: UnitsDiffer.
+    """
+    try:
+        return convert(value, source, target)
+    except CalfleetError as error:
+        raise UnitsDiffer(error.message) from None
+
+
+def spread_text(readings: Sequence[Reading]) -> str:
+    """The smallest to the largest of the readings, all in one unit."""
+    values = [r.value for r in readings]
+    low, high = min(values), max(values)
+    if low == high:
+        return with_unit(low, readings[0].unit)
+    return span_text(low, high, readings[0].unit)
+
+
+def outside_text(total: int, outside: Sequence[tuple[Fraction, Reading]], limits: str) -> str:
+    """A sentence: which of ``total`` readings lie outside, the one furthest out by name.
+
+    ``outside``: at least one distance with its reading, distances in one unit.
+    """
+    worst = max(outside, key=lambda pair: pair[0])[1]
+    value = with_unit(worst.value, worst.unit)
+    if len(outside) == 1:
+        return f"{worst.name}, {value}, is outside {limits}."
+    return (
+        f"{len(outside)} of {total} values are outside {limits}; furthest out: "
+        f"{worst.name}, {value}."
+    )
+
+
+def beyond(value: Fraction, low: Fraction, high: Fraction) -> Fraction:
+    """How far the value lies outside low..high; zero or less inside."""
+    return max(low - value, value - high)
+
+
+def range_words(gauge: Gauge) -> str:
+    """The gauge's range as it stands in a sentence."""
+    return f"the range of {gauge.code}, {span_text(gauge.range_low, gauge.range_high, gauge.unit)}"
+
+
+def points_words(number: str, curve: CertificateCurve) -> str:
+    """The reach of a certificate's points as it stands in a sentence."""
+    return f"the points of certificate {number}, {span_text(*curve.range(), curve.unit)}"
+
+
+def direction_held(curve: CertificateCurve, wanted: Direction | None) -> Direction | None:
+    """The direction to ask the curve for: the one wanted where it is told apart, else either."""
+    return wanted if wanted in curve.directions else None
+
+
+def u_at(curve: CertificateCurve, reading: Reading, unit: str) -> float | None:
+    """The certificate's standard uncertainty at a reading, in ``unit``; ``None`` if not covered."""
+    try:
+        value = convert(reading.value, reading.unit, curve.unit)
+        u = curve.at(value, direction_held(curve, reading.direction)).u
+        return u * float(convert_difference(1, curve.unit, unit))
+    except CalfleetError:
+        return None
+
+
+class Curves:
+    """The certificates of a site as curves, each made once."""
+
+    def __init__(self, certificates: Mapping[str, Certificate]) -> None:
+        self._certificates = certificates
+        self._made: dict[str, CertificateCurve | str] = {}
+
+    def of(self, number: str) -> CertificateCurve | str:
+        """The certificate as a curve, or in words why it cannot be one.
+
+        Made of the points as left, or as found where there are no others. Between points the
+        uncertainty is linear: the least that the certificate can be read to state, so that a
+        claim is called impossible only when it is.
+        """
+        if number not in self._made:
+            certificate = self._certificates.get(number)
+            self._made[number] = _curve(certificate) if certificate else "It is not recorded."
+        return self._made[number]
+
+    def judge(
+        self, gauge: Gauge, number: str, readings: Sequence[Reading]
+    ) -> tuple[list[Reason], list[Fact]]:
+        """Readings against the gauge's range and its certificate's points; readings not empty."""
+        low, high = Fraction(gauge.range_low), Fraction(gauge.range_high)
+        shown = [Fact("readings", spread_text(readings))]
+        reasons: list[Reason] = []
+        distances = [(beyond(Fraction(r.value), low, high), r) for r in readings]
+        outside = [pair for pair in distances if pair[0] > 0]
+        if outside:
+            text = outside_text(len(readings), outside, range_words(gauge))
+            reasons.append(broken("gauge.range", text))
+        curve = self.of(number)
+        if isinstance(curve, str):
+            return reasons, shown
+        try:
+            more, covered = _coverage(number, curve, readings)
+        except UnitsDiffer as error:
+            text = f"Certificate {number} does not fit {gauge.code}: {error}"
+            return [*reasons, broken("certificate.unit", text)], shown
+        return reasons + more, shown + covered
+
+
+def _curve(certificate: Certificate) -> CertificateCurve | str:
+    points = certificate.points_in(Phase.AS_LEFT) or certificate.points_in(Phase.AS_FOUND)
+    try:
+        return CertificateCurve(
+            (
+                CurvePoint(
+                    Fraction(p.reference),
+                    Fraction(p.indication),
+                    float(p.expanded_uncertainty),
+                    float(p.coverage_factor),
+                    p.direction,
+                )
+                for p in points
+            ),
+            certificate.unit,
+            Between.LINEAR,
+        )
+    except CalfleetError as error:
+        return error.message
+
+
+def _coverage(
+    number: str, curve: CertificateCurve, readings: Sequence[Reading]
+) -> tuple[list[Reason], list[Fact]]:
+    reasons: list[Reason] = []
+    outside: list[tuple[Fraction, Reading]] = []
+    one_way: list[Reading] = []
+    largest = 0.0
+    shown: list[Fact] = []
+    for reading in readings:
+        value = to_unit(reading.value, reading.unit, curve.unit)
+        direction = direction_held(curve, reading.direction)
+        if curve.directions and reading.is_trip and direction is not reading.direction:
+            one_way.append(reading)
+        if not curve.covers(value, direction):
+            outside.append((beyond(value, *curve.range(direction)), reading))
+            continue
+        at = curve.at(value, direction)
+        if at.U >= largest:
+            largest = at.U
+            words = f"{significant(at.U, 2)} {symbol(curve.unit)} (k = {at.k:g})"
+            shown = [
+                Fact("certified U, largest", f"{words} at {with_unit(reading.value, reading.unit)}")
+            ]
+    if outside:
+        text = outside_text(len(readings), outside, points_words(number, curve))
+        reasons.append(broken("certificate.points", text))
+    if one_way:
+        way = one_way[0].direction
+        verb = "was" if len(one_way) == 1 else "were"
+        text = (
+            f"Certificate {number} has no {way} points, but {counted(len(one_way), 'trip')} "
+            f"{verb} read {way}."
+        )
+        reasons.append(weak("certificate.direction", text))
+    return reasons, shown
