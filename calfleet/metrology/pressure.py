@@ -349,3 +349,27 @@ def gauge_targets(
         exercise_bottom=bottom,
         exercise_top=top,
     )
+
+
+EXERCISE_CYCLES = 3
+"""How often a switch is exercised before adjustment (common practice, no source)."""
+
+
+def exercise_path(targets: GaugeTargets, cycles: int = EXERCISE_CYCLES) -> tuple[Fraction, ...]:
+    """The gauge readings to go through for the exercise: from the start to the far end and back.
+
+    In the gauge's unit; ends where the approach to the trip begins. cycles: at least zero (then
+    the start alone). Never before the as-found trip: a stuck switch would free itself.
+
+    Raises BadQuantity for a negative number of cycles.
+    Source: common practice, no source.
+    """
+    if cycles < 0:
+        raise BadQuantity(
+            f"{cycles} exercise cycles.",
+            rule="A switch is exercised a whole number of times, at least zero.",
+            next_step="Correct the procedure.",
+        )
+    bottom, top = targets.exercise_bottom, targets.exercise_top
+    far = top if targets.start == bottom else bottom
+    return (targets.start, *((far, targets.start) * cycles))

@@ -682,6 +682,9 @@ def _calendar_limit(policy: IntervalPolicy, last: date, start: date, anchor: dat
     grace = grace_length(policy, start)
     counted = add_days(start, interval_days(policy, start) + grace)
     latest = max(due_on, min(counted, add_days(due_on, grace)))
+    kept = (latest - due_on).days
+    if kept < grace:
+        text += f", early work leaving {kept} of {_days(grace)} of grace"
     return Limit(f"policy {policy.code}", due_on, latest, f"{text} (policy {policy.code})")
 
 

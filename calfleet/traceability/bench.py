@@ -2,13 +2,52 @@
 
 from __future__ import annotations
 
-class Bench:
-    # --- a calibration: results, readings, technician, procedure, gauges
+import math
+from collections.abc import Iterator
+from datetime import date
 
-    def _calibration(self, calibration: Calibration) -> Step:
+from calfleet.metrology.certificate import CertificateCurve
+from calfleet.metrology.rounding import significant, with_uncertainty
+from calfleet.metrology.units import PressureMode
+from calfleet.records import (
+    Calibration,
+    GaugeRole,
+    Person,
+    Phase,
+    ProcedureRevision,
+    Quantity,
+    Result,
+    Role,
+    Switch,
+)
+from calfleet.traceability.curves import Reading, u_at
+from calfleet.traceability.facts import Step, Use, in_force
+from calfleet.traceability.gauges import Gauges, state_facts
+from calfleet.traceability.links import Fact, Link, Node, NodeKind, Reason, broken, weak
+from calfleet.traceability.words import (
+    counted,
+    listed,
+    not_recorded,
+    ratio_beside,
+    ratio_text,
+    span_text,
+    symbol,
+    with_unit,
+)
+
+
+class Bench:
+    """Judges what a calibration rests on, up to the gauges used."""
+
+    def __init__(self, gauges: Gauges) -> None:
+        self._facts = gauges.facts
+        self._gauges = gauges
+
+    def step(self, calibration: Calibration) -> Step:
+        """What the calibration rests on; the gauges used are still to be followed."""
         bench, number, day = calibration.bench, calibration.number, calibration.bench.performed_on
         root = f"calibration {number}"
-        switch = self.facts.switches.get((bench.tag, calibration.switch_revision))
+        switch = self._facts.switches.get((bench.tag, calibration.switch_revision))
         procedure = self._procedure_revision(bench.procedure, bench.procedure_revision)
         nodes = [_calibration_node(calibration)]
         links: list[Link] = []
@@ -35,7 +74,7 @@ class Bench:
         ):
             nodes.append(node)
             links.append(link)
-        for part in self._gauges(calibration, switch, readings_node.key):
+        for part in self._uses(calibration, switch, readings_node.key):
             nodes += part.nodes
             links += part.links
             uses += part.uses
@@ -128,18 +167,16 @@ class Bench:
         operating = next((g for g in bench.gauges if g.role is GaugeRole.OPERATING), None)
         if operating is None:
             return None
-        curve = self._curve(operating.certificate)
-        gauge = in_force(self.facts.gauges.get(operating.gauge, ()), bench.performed_on)
+        curve = self._gauges.curves.of(operating.certificate)
+        gauge = self._gauges.on(operating.gauge, bench.performed_on)
         if not isinstance(curve, CertificateCurve) or gauge is None:
             return None
         found: list[tuple[float, str, str]] = []
-        for reading in readings_on(calibration, GaugeRole.OPERATING, switch, gauge.unit):
-            if reading.name.startswith(f"{result.set_point} {result.phase} ") and (
-                reading.name.endswith("trip")
-            ):
-                u = u_at(curve, reading, result.unit)
-                if u is not None:
-                    found.append((u, with_unit(reading.value, reading.unit), operating.certificate))
+        for reading in _readings_on(calibration, GaugeRole.OPERATING, switch, gauge.unit, result):
+            u = u_at(curve, reading, result.unit) if reading.is_trip else None
+            if u is not None:
+                value = with_unit(reading.value, reading.unit)
+                found.append((u, value, operating.certificate))
         return min(found, default=None)
 
     def _data_sheet(self, calibration: Calibration, switch: Switch | None) -> tuple[Node, Link]:
@@ -165,7 +202,7 @@ class Bench:
                 )
             )
         else:
-            current = in_force((s for s in self.facts.switches.values() if s.tag == tag), day)
+            current = in_force((s for s in self._facts.switches.values() if s.tag == tag), day)
             if current is not None and current.revision != revision:
                 reasons.append(
                     weak(
@@ -188,7 +225,7 @@ class Bench:
     ) -> tuple[Node, Link]:
         code, day = calibration.bench.performed_by, calibration.bench.performed_on
         key = f"person {code}"
-        person = self.facts.people.get(code)
+        person = self._facts.people.get(code)
         if person is None:
             reason = broken(
                 "person.unknown", f"{code}, named as technician, is not in the register of people."
@@ -214,7 +251,7 @@ class Bench:
         return node, Link(source, key, "taken by", day, tuple(reasons), tuple(shown))
 
     def _procedure_revision(self, code: str, revision: int) -> ProcedureRevision | None:
-        revisions = self.facts.procedures.get(code, ())
+        revisions = self._facts.procedures.get(code, ())
         return next((p for p in revisions if p.revision == revision), None)
 
     def _procedure(
@@ -249,7 +286,7 @@ class Bench:
                     f"{day}.",
                 )
             )
-        current = in_force(self.facts.procedures[bench.procedure], day)
+        current = in_force(self._facts.procedures[bench.procedure], day)
         if (
             current is not None
             and procedure.effective_on <= day
@@ -280,17 +317,15 @@ class Bench:
         node = Node(key, NodeKind.PROCEDURE, name, shown)
         return node, Link(source, key, "by procedure", day, tuple(reasons))
 
-    def _gauges(
-        self, calibration: Calibration, switch: Switch | None, source: str
-    ) -> Iterator[Step]:
+    def _uses(self, calibration: Calibration, switch: Switch | None, source: str) -> Iterator[Step]:
         bench, day = calibration.bench, calibration.bench.performed_on
         for used in bench.gauges:
             use = Use(used.gauge, used.certificate, day)
-            gauge = in_force(self.facts.gauges.get(used.gauge, ()), day)
+            gauge = self._gauges.on(used.gauge, day)
             unit = gauge.unit if gauge is not None else ""
-            readings = readings_on(calibration, used.role, switch, unit)
-            reasons = list(self._judge_gauge(used.gauge, used.certificate, day))
-            shown = list(_gauge_state(gauge))
+            readings = _readings_on(calibration, used.role, switch, unit)
+            reasons = list(self._gauges.judge(used.gauge, used.certificate, day))
+            shown = list(state_facts(gauge))
             if gauge is not None:
                 if (
                     used.role is GaugeRole.OPERATING
@@ -306,14 +341,14 @@ class Bench:
                         )
                     )
                 if readings:
-                    more, covered = self._judge_readings(gauge, used.certificate, readings)
+                    more, covered = self._gauges.curves.judge(gauge, used.certificate, readings)
                     reasons += more
                     shown += covered
             relation = f"{used.role} pressure read on"
             if switch is not None and switch.quantity is Quantity.TEMPERATURE:
                 relation = "temperature read on"
             link = Link(source, use.key, relation, day, tuple(reasons), tuple(shown))
-            yield Step((self._gauge_node(use),), (link,), (use,))
+            yield Step((self._gauges.gauge_node(use),), (link,), (use,))
         yield from self._unrecorded_gauges(calibration, source)
 
     def _unrecorded_gauges(self, calibration: Calibration, source: str) -> Iterator[Step]:
@@ -335,7 +370,7 @@ class Bench:
                 f"{'was' if statics == 1 else 'were'} taken on no recorded gauge"
             )
             operating = next((u.gauge for u in bench.gauges if u.role is GaugeRole.OPERATING), "")
-            gauge = in_force(self.facts.gauges.get(operating, ()), day)
+            gauge = self._gauges.on(operating, day)
             if gauge is not None and gauge.mode is PressureMode.DIFFERENTIAL:
                 # Read directly as a difference: the static pressure is a condition, not a part.
                 reason = weak(
@@ -353,7 +388,7 @@ class Bench:
         number, bench = calibration.number, calibration.bench
         root = f"calibration {number}"
         if calibration.replaced_by is not None:
-            newer = self.facts.calibrations.get(calibration.replaced_by)
+            newer = self._facts.calibrations.get(calibration.replaced_by)
             node = _calibration_node(newer, calibration.replaced_by)
             when = f" on {newer.recorded_at.date()}" if newer is not None else ""
             why = newer.bench.replacement_reason if newer is not None else None
@@ -368,13 +403,11 @@ class Bench:
                 Link(root, node.key, "replaced by", day, (reason,), rests_on=False),
             )
         if bench.replaces is not None:
-            older = self.facts.calibrations.get(bench.replaces)
+            older = self._facts.calibrations.get(bench.replaces)
             node = _calibration_node(older, bench.replaces)
             shown = (Fact("reason", bench.replacement_reason),) if bench.replacement_reason else ()
             day = older.bench.performed_on if older is not None else bench.performed_on
             yield node, Link(root, node.key, "replaces", day, (), shown, rests_on=False)
-
-# --- nodes and sentences that need no tracer ---------------------------------------------------
 
 
 def _calibration_node(calibration: Calibration | None, number: str = "") -> Node:
@@ -446,13 +479,22 @@ def _readings_node(calibration: Calibration) -> Node:
     )
 
 
-def readings_on(
-    calibration: Calibration, role: GaugeRole, switch: Switch | None, unit: str
+def _readings_on(
+    calibration: Calibration,
+    role: GaugeRole,
+    switch: Switch | None,
+    unit: str,
+    result: Result | None = None,
 ) -> list[Reading]:
-    """Every reading taken on the gauge in this role, in its unit, in the order of the runs."""
+    """Every reading taken on the gauge in this role, in its unit, in the order of the runs.
+
+    With ``result`` only those of its set point and phase.
+    """
     directions = {p.label: p.direction for p in switch.set_points} if switch is not None else {}
     found = []
     for cycle in calibration.bench.cycles:
+        if result and (cycle.set_point, cycle.phase) != (result.set_point, result.phase):
+            continue
         name = f"{cycle.set_point} {cycle.phase} run {cycle.run}"
         trips = directions.get(cycle.set_point)
         if role is GaugeRole.STATIC:
@@ -460,7 +502,7 @@ def readings_on(
                 found.append(Reading(f"{name} static", cycle.static, unit, None))
             continue
         if cycle.trip is not None:
-            found.append(Reading(f"{name} trip", cycle.trip, unit, trips))
+            found.append(Reading(f"{name} trip", cycle.trip, unit, trips, is_trip=True))
         if cycle.reset is not None:
             back = trips.opposite if trips is not None else None
             found.append(Reading(f"{name} reset", cycle.reset, unit, back))
@@ -482,5 +524,3 @@ def _not_qualified(person: Person, quantity: Quantity, day: date) -> Reason:
         "person.not-qualified",
         f"{person.name} held no qualification for {quantity} on {day}: {' and '.join(detail)}.",
     )
-
-

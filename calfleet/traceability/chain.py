@@ -29,41 +29,41 @@ Which reason breaks and which weakens is this project's choice.
 from __future__ import annotations
 
 import difflib
-import math
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Iterator
 from datetime import date
-from decimal import Decimal
-from enum import StrEnum
-from fractions import Fraction
-from typing import NamedTuple, Protocol, TypeVar
 
-from calfleet.errors import CalfleetError, UnknownName
-from calfleet.metrology.certificate import Between, CertificateCurve
-from calfleet.metrology.certificate import CertificatePoint as CurvePoint
-from calfleet.metrology.direction import Direction
-from calfleet.metrology.rounding import significant, with_uncertainty
-from calfleet.metrology.units import PressureMode, convert, convert_difference, find_unit
-from calfleet.records import (
-    Calibration,
-    Certificate,
-    Gauge,
-    GaugeRole,
-    GaugeStatus,
-    Laboratory,
-    LaboratoryKind,
-    Person,
-    Phase,
-    ProcedureRevision,
-    Quantity,
-    Result,
-    Role,
-    StandardUsed,
-    Switch,
+from calfleet.errors import UnknownName
+from calfleet.traceability.bench import Bench
+from calfleet.traceability.facts import ChainFacts, Step, Use, certificate_key
+from calfleet.traceability.gauges import Gauges
+from calfleet.traceability.links import (
+    Chain,
+    ChainVerdict,
+    Fact,
+    Link,
+    LinkState,
+    Node,
+    NodeKind,
+    Reason,
+    with_circles_broken,
 )
+from calfleet.traceability.standards import Standards
 
-# --- the ways in ------------------------------------------------------------------------------
+__all__ = [
+    "ChainFacts",
+    "trace_result",
+    "trace_certificate",
+    "trace_results",
+    "Chain",
+    "ChainVerdict",
+    "Node",
+    "NodeKind",
+    "Link",
+    "LinkState",
+    "Reason",
+    "Fact",
+]
 
 
 def trace_result(facts: ChainFacts, number: str) -> Chain:
@@ -95,52 +95,39 @@ def trace_results(facts: ChainFacts, numbers: Iterable[str] | None = None) -> It
 
 
 class _Tracer:
-    """Judges links; what a certificate rests on is judged once and kept."""
+    """Follows what rests on what, breadth first; what was judged once is kept."""
 
     def __init__(self, facts: ChainFacts) -> None:
-        self.facts = facts
-        self._curves: dict[str, CertificateCurve | str] = {}
-        self._behind: dict[str, Step] = {}
-        self._used: dict[Use, Step] = {}
-        self._replaced_by: dict[str, list[Certificate]] = {}
-        self._of_gauge: dict[str, list[Certificate]] = {}
-        for certificate in facts.certificates.values():
-            self._of_gauge.setdefault(certificate.gauge, []).append(certificate)
-            if certificate.replaces is not None:
-                self._replaced_by.setdefault(certificate.replaces, []).append(certificate)
-
-    # --- the two ways in
+        self._facts = facts
+        self._gauges = Gauges(facts)
+        self._bench = Bench(self._gauges)
+        self._standards = Standards(self._gauges)
 
     def result(self, number: str) -> Chain:
-        calibration = self.facts.calibrations.get(number)
+        calibration = self._facts.calibrations.get(number)
         if calibration is None:
-            near = difflib.get_close_matches(number, list(self.facts.calibrations), n=3)
+            near = difflib.get_close_matches(number, list(self._facts.calibrations), n=3)
             raise UnknownName("calibration", number, near)
-        start = self._calibration(calibration)
-        return self._follow(f"result {number}", f"calibration {number}", start)
+        start = self._bench.step(calibration)
+        return self._follow(f"result {number}", f"calibration {number}", start, set())
 
     def certificate(self, number: str) -> Chain:
-        certificate = self.facts.certificates.get(number)
+        certificate = self._facts.certificates.get(number)
         if certificate is None:
-            near = difflib.get_close_matches(number, list(self.facts.certificates), n=3)
+            near = difflib.get_close_matches(number, list(self._facts.certificates), n=3)
             raise UnknownName("certificate", number, near)
-        key = certificate_key(number)
-        own = self._own_gauge(certificate)
-        behind = self._behind_certificate(certificate)
+        own, behind = self._gauges.owner(certificate), self._standards.behind(certificate)
         start = Step(
-            (self._certificate_node(number), *own.nodes, *behind.nodes),
+            (self._gauges.certificate_node(number), *own.nodes, *behind.nodes),
             (*own.links, *behind.links),
             behind.uses,
         )
-        return self._follow(f"certificate {number}", key, start, {number})
+        return self._follow(f"certificate {number}", certificate_key(number), start, {number})
 
-    def _follow(
-        self, subject: str, root: str, start: Step, expanded: set[str] | None = None
-    ) -> Chain:
-        """Everything behind ``start``, breadth first: each node and each link once."""
+    def _follow(self, subject: str, root: str, start: Step, followed: set[str]) -> Chain:
+        """Everything behind ``start``: each node, each link and each certificate once."""
         nodes: dict[str, Node] = {}
         links: dict[tuple[str, str, str, date], Link] = {}
-        done: set[str] = set(expanded or ())
         uses: set[Use] = set()
         waiting: deque[Step] = deque([start])
         while waiting:
@@ -153,11 +140,19 @@ class _Tracer:
                 if use in uses:
                     continue
                 uses.add(use)
-                waiting.append(self._use(use))
-                certificate = self.facts.certificates.get(use.certificate)
-                if certificate is not None and certificate.number not in done:
-                    done.add(certificate.number)
-                    waiting.append(self._behind_certificate(certificate))
-        chain = Chain(subject, root, tuple(nodes.values()), tuple(links.values()))
+                waiting.append(self._gauges.use(use))
+                certificate = self._facts.certificates.get(use.certificate)
+                if certificate is not None and certificate.number not in followed:
+                    followed.add(certificate.number)
+                    waiting.append(self._standards.behind(certificate))
+        chain = Chain(subject, root, tuple(nodes.values()), _each_correction_once(links.values()))
         return with_circles_broken(chain)
 
+
+def _each_correction_once(links: Iterable[Link]) -> tuple[Link, ...]:
+    """The links without a "replaces" whose "replaced by", which carries the reason, is there."""
+    every = tuple(links)
+    replaced = {(k.source, k.target) for k in every if not k.rests_on and k.reasons}
+    return tuple(
+        k for k in every if k.rests_on or k.reasons or (k.target, k.source) not in replaced
+    )

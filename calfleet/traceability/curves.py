@@ -18,7 +18,7 @@ from calfleet.traceability.links import Fact, Reason, broken, weak
 from calfleet.traceability.words import counted, span_text, symbol, with_unit
 
 
-class UnitsDiffer(Exception):  # noqa: N818 - named by what happened, as all our exceptions
+class UnitsDiffer(Exception):
     """Two units do not convert into each other; the text says which. Never leaves this package."""
 
 
@@ -181,7 +181,7 @@ def _coverage(
             outside.append((beyond(value, *curve.range(direction)), reading))
             continue
         at = curve.at(value, direction)
-        if at.U >= largest:
+        if largest <= at.U:
             largest = at.U
             words = f"{significant(at.U, 2)} {symbol(curve.unit)} (k = {at.k:g})"
             shown = [

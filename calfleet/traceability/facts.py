@@ -18,6 +18,7 @@ from calfleet.records import (
 )
 from calfleet.traceability.links import Link, Node
 
+
 @dataclass(frozen=True, slots=True)
 class ChainFacts:
     """Everything a chain is judged from, by natural keys; all revisions of what has revisions.
@@ -84,5 +85,3 @@ class Step:
     nodes: tuple[Node, ...] = ()
     links: tuple[Link, ...] = ()
     uses: tuple[Use, ...] = ()
-
-

@@ -7,7 +7,7 @@ from datetime import date
 
 from calfleet.metrology.certificate import CertificateCurve
 from calfleet.metrology.rounding import significant
-from calfleet.records import Certificate, Gauge, GaugeStatus
+from calfleet.records import Certificate, Gauge, GaugeStatus, LaboratoryKind
 from calfleet.traceability.curves import Curves
 from calfleet.traceability.facts import ChainFacts, Step, Use, certificate_key, in_force
 from calfleet.traceability.links import Fact, Link, Node, NodeKind, Reason, broken, weak
@@ -15,9 +15,24 @@ from calfleet.traceability.words import counted, listed, not_recorded, span_text
 
 
 def state_facts(gauge: Gauge | None) -> tuple[Fact, ...]:
+    """The status of a gauge's revision, as shown on a link; nothing for ``None``."""
     if gauge is None:
         return ()
     return (Fact("status", f"{gauge.status}, revision {gauge.revision}"),)
+
+
+def _changes(then: Gauge, now: Gauge) -> list[str]:
+    """What of a gauge's measuring properties differs between two revisions, in words."""
+    return [
+        name
+        for name, before, after in (
+            ("mode", then.mode, now.mode),
+            ("unit", then.unit, now.unit),
+            ("range", (then.range_low, then.range_high), (now.range_low, now.range_high)),
+            ("resolution", then.resolution, now.resolution),
+        )
+        if before != after
+    ]
 
 
 class Gauges:
@@ -41,6 +56,7 @@ class Gauges:
     # --- a gauge on a day
 
     def gauge_node(self, use: Use) -> Node:
+        """The gauge as its revision in force that day describes it."""
         revisions = self.facts.gauges.get(use.gauge, ())
         gauge = in_force(revisions, use.day) or (revisions[0] if revisions else None)
         if gauge is None:
@@ -78,6 +94,7 @@ class Gauges:
     # --- a gauge and its certificate on a day
 
     def use(self, use: Use) -> Step:
+        """The gauge and the certificate it stood on that day, judged."""
         if use not in self._uses:
             self._uses[use] = self._judge_use(use)
         return self._uses[use]
@@ -89,18 +106,14 @@ class Gauges:
         target = self.certificate_node(use.certificate)
         certificate = self.facts.certificates.get(use.certificate)
         if certificate is None:
-            reasons = (
-                broken(
-                    "certificate.unknown",
-                    f"Certificate {use.certificate}, named for {use.gauge}, is not recorded.",
-                ),
-            )
+            text = f"Certificate {use.certificate}, named for {use.gauge}, is not recorded."
+            reasons: tuple[Reason, ...] = (broken("certificate.unknown", text),)
             shown: tuple[Fact, ...] = ()
         else:
             reasons = tuple(self._judge_certificate(certificate, use.gauge, use.day))
             until = self.facts.valid_until.get(certificate.number)
             shown = (Fact("valid until", str(until) if until is not None else "not known"),)
-        link = Link(use.key, target.key, "certificate in force", use.day, reasons, shown)
+        link = Link(use.key, target.key, "stands on", use.day, reasons, shown)
         return Step((node, target), (link,))
 
     def _judge_certificate(
@@ -121,7 +134,26 @@ class Gauges:
                 f"Certificate {number} is of a calibration on {certificate.calibrated_on}, after "
                 f"the use of {gauge} on {day}.",
             )
-            return
+        else:
+            yield from self._judge_in_force(certificate, gauge, day)
+        if certificate.withdrawal is not None:
+            since, why = certificate.withdrawal.withdrawn_on, certificate.withdrawal.reason
+            if since <= day:
+                yield broken(
+                    "certificate.withdrawn",
+                    f"Certificate {number} had been withdrawn on {since} ({why}) when {gauge} was "
+                    f"used on {day}.",
+                )
+            else:
+                yield weak(
+                    "certificate.withdrawn-later",
+                    f"Certificate {number} was withdrawn on {since} ({why}), after the use of "
+                    f"{gauge} on {day}.",
+                )
+
+    def _judge_in_force(self, certificate: Certificate, gauge: str, day: date) -> Iterator[Reason]:
+        """A certificate of a calibration on or before the day: its limit, and what came after."""
+        number = certificate.number
         until = self.facts.valid_until.get(number)
         if until is None:
             yield weak(
@@ -141,20 +173,6 @@ class Gauges:
                 f"Certificate {number} was issued on {certificate.issued_on}, after the use of "
                 f"{gauge} on {day}.",
             )
-        if certificate.withdrawal is not None:
-            since, why = certificate.withdrawal.withdrawn_on, certificate.withdrawal.reason
-            if since <= day:
-                yield broken(
-                    "certificate.withdrawn",
-                    f"Certificate {number} had been withdrawn on {since} ({why}) when {gauge} was "
-                    f"used on {day}.",
-                )
-            else:
-                yield weak(
-                    "certificate.withdrawn-later",
-                    f"Certificate {number} was withdrawn on {since} ({why}), after the use of "
-                    f"{gauge} on {day}.",
-                )
         corrections = self._corrections(number)
         for newer in corrections:
             if newer.issued_on <= day:
@@ -215,33 +233,33 @@ class Gauges:
     def _changed_since(self, certificate: Certificate, gauge: str, day: date) -> Iterator[Reason]:
         """What the register says changed in the gauge between its calibration and its use."""
         revisions = self.facts.gauges.get(gauge, ())
-        then, now = in_force(revisions, certificate.calibrated_on), in_force(revisions, day)
-        if then is None or now is None or then.revision == now.revision:
+        then = in_force(revisions, certificate.calibrated_on)
+        if then is None:
             return
-        if then.serial != now.serial:
-            yield broken(
-                "gauge.other-serial",
-                f"Certificate {certificate.number} is for serial number {then.serial}; since "
-                f"{now.effective_on} {gauge} is serial number {now.serial}.",
-            )
-        changed = [
-            name
-            for name, before, after in (
-                ("mode", then.mode, now.mode),
-                ("unit", then.unit, now.unit),
-                ("range", (then.range_low, then.range_high), (now.range_low, now.range_high)),
-                ("resolution", then.resolution, now.resolution),
-            )
-            if before != after
-        ]
-        if changed:
-            yield weak(
-                "gauge.changed",
-                f"The {listed(changed)} of {gauge} changed on {now.effective_on} "
-                f"({now.reason}), after the calibration of {certificate.calibrated_on}.",
-            )
+        since = sorted(
+            (r for r in revisions if certificate.calibrated_on < r.effective_on <= day),
+            key=lambda r: (r.effective_on, r.revision),
+        )
+        for now in since:
+            if now.serial != then.serial:
+                yield broken(
+                    "gauge.other-serial",
+                    f"Certificate {certificate.number} is for serial number {then.serial}; from "
+                    f"{now.effective_on} on {gauge} is serial number {now.serial}.",
+                )
+                break
+        for now in since:
+            changed = _changes(then, now)
+            if changed:
+                yield weak(
+                    "gauge.changed",
+                    f"The {listed(changed)} of {gauge} changed on {now.effective_on} "
+                    f"({now.reason}), after the calibration of {certificate.calibrated_on}.",
+                )
+                break
 
     def certificate_node(self, number: str) -> Node:
+        """The certificate: of what, when, its points and its largest uncertainty."""
         key = certificate_key(number)
         certificate = self.facts.certificates.get(number)
         if certificate is None:
@@ -276,12 +294,14 @@ class Gauges:
                     f"{certificate.withdrawal.withdrawn_on}: {certificate.withdrawal.reason}",
                 )
             )
-        words = [s.description for s in certificate.standards if s.gauge is None]
-        if words:
-            shown.append(Fact("standards stated", "; ".join(words)))
+        laboratory = self.facts.laboratories.get(certificate.laboratory)
+        if laboratory is None or laboratory.kind is not LaboratoryKind.IN_HOUSE:
+            words = [s.description for s in certificate.standards]
+            if words:
+                shown.append(Fact("standards stated", "; ".join(words)))
         return Node(key, NodeKind.CERTIFICATE, number, tuple(shown))
 
-    def _own_gauge(self, certificate: Certificate) -> Step:
+    def owner(self, certificate: Certificate) -> Step:
         """The gauge a traced certificate is about, judged on its calibration day."""
         day = certificate.calibrated_on
         use = Use(certificate.gauge, certificate.number, day)
@@ -316,6 +336,7 @@ class Gauges:
         return Step((node,), (link,))
 
     def corrected(self, certificate: Certificate) -> Iterator[Step]:
+        """The certificates that replace this one, and the one that it replaces."""
         number = certificate.number
         source = certificate_key(number)
         for newer in self._replaced_by.get(number, ()):
@@ -338,4 +359,3 @@ class Gauges:
                 source, node.key, "replaces", certificate.issued_on, (), shown, rests_on=False
             )
             yield Step((node,), (link,))
-

@@ -13,6 +13,7 @@ from typing import NamedTuple
 
 from calfleet.traceability.words import counted
 
+
 class LinkState(StrEnum):
     """How well one thing rests on another, best first."""
 

@@ -71,9 +71,6 @@ def listed(names: Sequence[str]) -> str:
     return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 
-
 def without_zeros(value: Decimal) -> str:
     """The number without trailing zeros: ``2`` for 2.00."""
     return f"{value.normalize():f}"
-
-

@@ -383,6 +383,13 @@ def test_as_found_judges_first_trip_and_every_run_as_left_every_run_and_mean():
     assert [one.what for one in only_mean.judgements] == ["mean of 3 runs"]
 
 
+def test_three_runs_are_planned():
+    # common practice, no source: repeat three times
+    assert Method().runs == 3
+    planned = planned_uncertainty(spec(), None, gauge(), None, Method(), (0.3, INF))
+    assert planned.components[-1].u == pytest.approx(0.3 / math.sqrt(3))
+
+
 def test_first_trip_out_fails_although_the_mean_is_in():
     runs = series(("61.4", "51"), ("60.0", "51"), ("60.1", "51"))
     result = evaluate(spec(), runs, gauge())
@@ -488,6 +495,10 @@ def test_ratio_is_stated_with_the_95_per_cent_uncertainty():
     normal = evaluate(spec(), W1, gauge(), pooled=(0.1, INF))
     assert wide.U > normal.U
     assert wide.tur == pytest.approx(normal.tur, rel=1e-12)
+    narrow = evaluate(
+        spec(), W1, gauge(), None, Method(coverage_probability=0.9), pooled=(0.1, INF)
+    )
+    assert narrow.tur == pytest.approx(normal.tur, rel=1e-12)
     k2 = evaluate(spec(), W1, gauge(), None, Method(coverage_probability=0.9545), pooled=(0.1, INF))
     assert k2.k == pytest.approx(2, abs=1e-5)
     assert k2.tur == pytest.approx(1.35 / k2.U)

@@ -16,6 +16,7 @@ from calfleet.metrology.pressure import (
     Head,
     air_density,
     differential,
+    exercise_path,
     gas_density,
     gauge_targets,
     head_pressure,
@@ -174,6 +175,16 @@ def test_full_range_on_the_gauge_is_static_plus_range():
     # common practice, no source
     targets = gauge_targets(spec(), 500, "kPa", Fraction("0.1"))
     assert (targets.exercise_bottom, targets.exercise_top) == (500, 600)
+
+
+def test_exercise_goes_three_times_over_the_full_range():
+    # common practice, no source; TB 9-6660-270-50 exercises gauges 3 times over the full range
+    path = exercise_path(gauge_targets(spec(), 500, "kPa", Fraction("0.1")))
+    assert path == (500, 600, 500, 600, 500, 600, 500)
+    falling = exercise_path(gauge_targets(spec(Direction.FALLING), 500, "kPa", 1), 1)
+    assert falling == (600, 500, 600)
+    with pytest.raises(BadQuantity):
+        exercise_path(gauge_targets(spec(), None, "kPa", 1), -1)
 
 
 def test_rising_starts_at_the_bottom_falling_at_the_top():

@@ -265,6 +265,8 @@ def test_early_work_on_a_grid_costs_grace() -> None:
 
     assert at("2025-03-01").latest_on == d("2026-05-31")  # 91 days
     assert at("2025-02-01").latest_on == d("2026-05-03")  # 2026-02-01 and 91 days
+    assert "early work leaving 63 of 91 days of grace" in at("2025-02-01").why
+    assert "early work" not in at("2025-03-01").why
     assert at("2024-11-30").latest_on == d("2026-03-01")  # 2025-11-30 and 91 days: nothing left
     assert at("2025-04-01").latest_on == d("2026-05-31")  # late work gives no more than 91 days
 
@@ -441,6 +443,10 @@ def test_the_clock_starts_on_issue_within_the_shelf_limit() -> None:
         Status.CALIBRATE_BEFORE_USE, d("2025-07-10"), False,
     )  # fmt: skip
     assert "181 days after its calibration on 2025-01-10, past its shelf limit of 180" in late.why
+    limit = standing(
+        policy(), last, as_of=d("2025-08-01"), storage=replace(store, issued_on=d("2025-07-09"))
+    )
+    assert limit.due_on == d("2026-07-09")  # issued on the last day of its shelf limit
     # Calibrated after its issue: storage is history. No shelf limit: storage stops no clock.
     again = standing(policy(), [*last, d("2025-07-12")], as_of=d("2025-08-01"), storage=store)
     assert again.due_on == d("2026-07-12")
@@ -650,8 +656,18 @@ def test_a_hard_stop_that_was_set() -> None:
 
 def test_work_in_an_outage_is_not_due_again_in_it() -> None:
     june = outage("2026-06-01", "2026-06-14")
-    now = standing(policy(1), [d("2026-06-03")], as_of=d("2026-06-04"), outages=Outages((june,)))
-    assert now.outage is None
+    for done in ("2026-06-03", "2026-06-14"):
+        long = replace(june, last=d("2026-07-20"))
+        for window in (june, long):
+            now = standing(policy(1), [d(done)], as_of=d(done), outages=Outages((window, long)))
+            assert now.outage is None
+
+
+def test_the_outage_nearest_before_the_calendar_date() -> None:
+    spring, june = outage("2026-04-01", "2026-04-14"), outage("2026-06-01", "2026-06-14")
+    assert at_outage("2026-01-01", june, spring).outage == june
+    july = outage("2026-07-15", "2026-07-20")
+    assert at_outage("2026-01-01", june, july, spring).outage == july
 
 
 @given(
@@ -728,6 +744,19 @@ def test_a_deferral_is_not_known_before_its_approval_and_spent_by_the_work() -> 
     assert (spent.due_on, spent.original_due_on) == (d("2027-04-15"), None)
     early = deferred("2026-03-02", deferral(), done="2026-03-01")
     assert early.due_on == d("2027-03-01")
+
+
+def test_work_before_the_deferred_date_spends_the_deferral() -> None:
+    monthly = policy(1)
+    facts = [d("2026-02-10"), d("2026-03-01")]
+    now = standing(monthly, facts, as_of=d("2026-04-20"), deferrals=[deferral()])
+    assert (now.status, now.due_on) == (Status.OVERDUE, d("2026-04-01"))
+
+
+def test_approval_on_the_due_date_is_in_time() -> None:
+    fact = deferral(approved_on="2026-03-10")
+    assert deferred("2026-03-10", fact).due_on == d("2026-05-01")
+    check_deferral(fact, deferred("2026-03-10"))
 
 
 def test_deferred_twice() -> None:

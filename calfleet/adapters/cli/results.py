@@ -28,7 +28,7 @@ def result(
     """Show a recorded calibration: figures, uncertainty, decision, findings, next due date."""
     from calfleet.adapters.cli.bench import result_columns, show_budgets, show_calibration
     from calfleet.records import to_plain
-    from calfleet.services.trace import find_calibration
+    from calfleet.services.find_calibration import find_calibration
     from calfleet.site import find_site
 
     with find_site(site).reading() as session:

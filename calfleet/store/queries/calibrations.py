@@ -222,15 +222,12 @@ def _labels(session: Session, revision_ids: set[int]) -> dict[int, str]:
     keys = sorted(revision_ids)
     found: dict[int, str] = {}
     for start in range(0, len(keys), 500):
-        found.update(
-            dict(
-                session.execute(
-                    select(SetPointRow.id, SetPointRow.label).where(
-                        SetPointRow.switch_revision_id.in_(keys[start : start + 500])
-                    )
-                ).tuples()
+        for key, label in session.execute(
+            select(SetPointRow.id, SetPointRow.label).where(
+                SetPointRow.switch_revision_id.in_(keys[start : start + 500])
             )
-        )
+        ):
+            found[key] = label
     return found
 
 
