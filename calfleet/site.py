@@ -21,19 +21,25 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from pathlib import Path
-
-from sqlalchemy import Engine
-from sqlalchemy.engine import make_url
-from sqlalchemy.exc import ArgumentError
-from sqlalchemy.orm import Session
+from typing import TYPE_CHECKING
 
 from calfleet.errors import RecordRefused, SiteNotFound, UsageError
-from calfleet.store.engine import open_engine, read_only, refusals, sqlite_file
-from calfleet.store.schema import backup_sqlite, require_current, revision_of, upgrade
-from calfleet.store.work import Work
+from calfleet.store.queries.reader import quick_reader
+from calfleet.store.revision import require_head
+
+if TYPE_CHECKING:
+    from sqlalchemy import Engine
+    from sqlalchemy.orm import Session
+
+    from calfleet.store.queries.reader import Reader
+    from calfleet.store.work import Work
+
+# SQLAlchemy is loaded where it is used: the due list answers before it could be.
 
 SETTINGS = "calfleet.toml"
 DATABASE = "site.sqlite"
+SQLITE = "sqlite:///"
+POSTGRESQL = "postgresql+psycopg://"
 ATTACHMENTS = "attachments"
 BACKUPS = "backups"
 
@@ -61,11 +67,35 @@ class SiteFolder:
         )
 
     @contextmanager
+    def asking(self) -> Iterator[Reader]:
+        """A connection on a database of the right revision: for questions that must be quick.
+
+        Raises: SiteNotFound, SchemaMismatch, StoreRefused.
+        """
+        file = self.database_file()
+        if file is not None:
+            with quick_reader(file, require_head) as reader:
+                yield reader
+            return
+        from calfleet.store.engine import refusals
+
+        engine = self.engine()
+        try:
+            with refusals(self.url), engine.connect() as connection:
+                yield connection
+        finally:
+            engine.dispose()
+
+    @contextmanager
     def reading(self) -> Iterator[Session]:
         """A session on a database of the right revision; nothing read is ever written back.
 
         Raises: SiteNotFound, SchemaMismatch, StoreRefused.
         """
+        from sqlalchemy.orm import Session
+
+        from calfleet.store.engine import refusals
+
         engine = self.engine()
         try:
             with refusals(self.url), Session(engine, expire_on_commit=False) as session:
@@ -79,6 +109,8 @@ class SiteFolder:
 
         Raises: SiteNotFound, SchemaMismatch, StoreRefused, RecordRefused.
         """
+        from calfleet.store.work import Work
+
         self.require_writable()
         engine = self.engine()
         try:
@@ -96,16 +128,29 @@ class SiteFolder:
 
     def engine(self) -> Engine:
         """The engine of this site's database, whose revision was checked."""
-        file = sqlite_file(self.url)
-        if file is not None and not file.is_file():
+        from calfleet.store.engine import open_engine
+        from calfleet.store.schema import require_current
+
+        self.database_file()
+        engine = open_engine(self.url)
+        require_current(engine, self.url)
+        return engine
+
+    def database_file(self) -> Path | None:
+        """The SQLite file, which exists, or ``None`` for a database on a server.
+
+        Raises: SiteNotFound.
+        """
+        if not self.url.startswith(SQLITE):
+            return None
+        file = Path(self.url.removeprefix(SQLITE))
+        if not file.is_file():
             raise SiteNotFound(
                 f"The database {file} does not exist.",
                 rule=f"{SETTINGS} names it.",
                 next_step="Restore it from a backup, or correct the path in the settings.",
             )
-        engine = open_engine(self.url)
-        require_current(engine, self.url)
-        return engine
+        return file
 
     def require_writable(self) -> None:
         """Nothing when the database file may be written.
@@ -113,17 +158,20 @@ class SiteFolder:
         A file without any write permission is refused for every user, root included: the mark
         was set on purpose.
         """
-        file = sqlite_file(self.url)
-        if file is None or not file.is_file():
+        from calfleet.store.engine import read_only
+
+        file = self.database_file()
+        if file is None:
             return
         if not (file.stat().st_mode & 0o222 and os.access(file, os.W_OK)):
             raise read_only(str(file))
 
     def upgrade(self) -> tuple[str | None, str, Path | None]:
         """Revision before and after, and the backup made first (none when nothing was to do)."""
-        file = sqlite_file(self.url)
-        if file is not None and not file.is_file():
-            self.engine()
+        from calfleet.store.engine import open_engine, refusals
+        from calfleet.store.schema import backup_sqlite, revision_of, upgrade
+
+        file = self.database_file()
         engine = open_engine(self.url)
         with refusals(self.url):
             before = revision_of(engine)
@@ -197,18 +245,15 @@ def read_settings(root: Path) -> SiteFolder:
         raise _setting(path, "database.url", 'a text such as "sqlite:///site.sqlite"')
     if fixed is not None and not (isinstance(fixed, date) and not isinstance(fixed, datetime)):
         raise _setting(path, "clock.fixed", "a date such as 2026-11-25, without quotes")
-    try:
-        parsed = make_url(url)
-    except ArgumentError as error:
-        raise _setting(path, "database.url", 'a text such as "sqlite:///site.sqlite"') from error
-    backend = parsed.get_backend_name()
-    if backend not in ("sqlite", "postgresql"):
-        raise _setting(path, "database.url", "a sqlite or postgresql address")
-    if backend == "sqlite" and parsed.database and parsed.database != ":memory:":
-        parsed = parsed.set(database=str((root / parsed.database).resolve()))
+    if url.startswith(SQLITE) and len(url) > len(SQLITE):
+        url = f"{SQLITE}{(root / url.removeprefix(SQLITE)).resolve()}"
+    elif not url.startswith(POSTGRESQL):
+        raise _setting(
+            path, "database.url", f"{SQLITE}FILE or {POSTGRESQL}USER@HOST/DATABASE"
+        )
     return SiteFolder(
         root=root,
-        url=parsed.render_as_string(hide_password=False),
+        url=url,
         attachments=root / str(database.get("attachments", ATTACHMENTS)),
         fixed_day=fixed,
     )
@@ -251,6 +296,8 @@ def new_site(root: Path, *, fixed_day: date | None = None, url: str | None = Non
         lines += ["", "[clock]", "# A demo site: it believes that it is always this day.",
                   f"fixed = {fixed_day.isoformat()}"]  # fmt: skip
     (root / SETTINGS).write_text("\n".join(lines) + "\n", encoding="utf-8")
+    from calfleet.store.schema import upgrade
+
     site = read_settings(root)
     upgrade(site.url)
     return site

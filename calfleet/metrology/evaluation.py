@@ -26,6 +26,7 @@ What is decided here:
   components, u2(x) = u2(p) + u2(s) - 2 r u(p) u(s). Default r = 0 (conservative).
 - *Temperature not recorded*: a stated departure from the reference temperature is assumed
   (``Method.unknown_temperature_k``).
+- TUR and TAR are of the tolerance in both phases; the as-left band is a setting limit inside it.
 - TUR needs the 95 % uncertainty: with another coverage probability it is computed for the ratio.
 
 Sources: JCGM 100:2008; ISO/IEC 17025:2017 6.4.11, 7.6, 7.8.6; ILAC-G8:09/2019. First trip, every
@@ -1039,15 +1040,15 @@ def evaluate(
 
     U95 = _u95(budget)
     lower, upper = spec.limits(as_left=phase is Phase.AS_LEFT)
+    ratio_limits = spec.limits()
+    rule = _rule_of_phase(method.decision_rule, phase, tur(*ratio_limits, U95))
     dof = budget.nu_eff if math.isinf(budget.nu_eff) else whole_dof(budget.nu_eff)
-    zone = acceptance(
-        lower, upper, U=budget.U, u=budget.u_c, rule=method.decision_rule, dof=dof, U95=U95
-    )
+    zone = acceptance(lower, upper, U=budget.U, u=budget.u_c, rule=rule, dof=dof, U95=U95)
     judgements = tuple(
         Judgement(
             what,
             decide(
-                value, lower, upper, U=budget.U, u=budget.u_c, rule=method.decision_rule,
+                value, lower, upper, U=budget.U, u=budget.u_c, rule=rule,
                 dof=dof, U95=U95, name=what[0].upper() + what[1:], unit=spec.unit,
             ),
             lateness(value - spec.set_point, spec.direction),
@@ -1074,9 +1075,9 @@ def evaluate(
         budget=budget,
         U=budget.U,
         U95=U95,
-        tur=tur(lower, upper, U95),
-        tur_text=tur_words(lower, upper, U95),
-        tar=tar(lower, upper, permissible) if permissible > 0 else None,
+        tur=tur(*ratio_limits, U95),
+        tur_text=tur_words(*ratio_limits, U95),
+        tar=tar(*ratio_limits, permissible) if permissible > 0 else None,
         rule_text=zone.statement,
         judgements=judgements,
         limit_checks=checks,
@@ -1087,6 +1088,18 @@ def evaluate(
         reasons=reasons,
         remarks=tuple(remarks),
     )
+
+
+def _rule_of_phase(rule: DecisionRule, phase: Phase, ratio: float | None) -> DecisionRule:
+    """The rule with its required ratio already settled where the as-left band is judged.
+
+    A required ratio is of the tolerance. The as-left band is a setting limit inside it, so its
+    own, smaller ratio is not what the procedure asks for.
+    """
+    met = rule.required_tur is not None and ratio is not None and ratio >= rule.required_tur
+    if phase is Phase.AS_LEFT and rule.rule is Rule.SIMPLE and met:
+        return replace(rule, required_tur=None)
+    return rule
 
 
 def _u95(budget: Budget) -> float:

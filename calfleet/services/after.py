@@ -8,7 +8,7 @@ from sqlalchemy.orm import Session
 
 from calfleet.records import Calibration
 from calfleet.scheduling.due import Standing
-from calfleet.services.bench_facts import gather, in_force
+from calfleet.services.bench_facts import gather_for_planning, in_force
 from calfleet.services.cautions import Caution, cautions_for
 from calfleet.services.list_due import switch_standing
 from calfleet.store.queries import calibrations as calibration_queries
@@ -26,12 +26,12 @@ def next_due(session: Session, calibration: Calibration) -> Standing:
     switch = switch_queries.switch_on(session, calibration.bench.tag, on)
     if switch is None:
         raise LookupError(f"{calibration.bench.tag} had no data sheet on {on}")
-    return switch_standing(switch, [*days, on], gather(session, with_people=False), on)
+    return switch_standing(switch, [*days, on], gather_for_planning(session), on)
 
 
 def cautions_after(session: Session, calibration: Calibration) -> tuple[Caution, ...]:
     """The cautions that still bind when the switch goes back: bypass and return to service."""
-    facts = gather(session, with_people=False)
+    facts = gather_for_planning(session)
     bench = calibration.bench
     switch = switch_queries.switch_on(session, bench.tag, bench.performed_on)
     procedure = in_force(facts.procedures[bench.procedure], bench.performed_on)

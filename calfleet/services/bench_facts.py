@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import cached_property
-from typing import Protocol, TypeVar
-
-from sqlalchemy.orm import Session
+from typing import TYPE_CHECKING, Protocol, TypeVar
 
 from calfleet.errors import RecordRefused
 from calfleet.records import (
@@ -21,9 +19,14 @@ from calfleet.records import (
     ProcedureRevision,
 )
 from calfleet.scheduling.due import valid_until
-from calfleet.store.queries import calibrations as calibration_queries
+from calfleet.store.queries import due as due_queries
 from calfleet.store.queries import gauges as gauge_queries
-from calfleet.store.queries import shop
+from calfleet.store.queries.procedures import procedures
+
+if TYPE_CHECKING:
+    from sqlalchemy.orm import Session
+
+    from calfleet.store.queries.reader import Reader
 
 
 class Dated(Protocol):
@@ -105,15 +108,38 @@ class BenchFacts:
         return held[-1] if held else None
 
 
-def gather(session: Session, *, with_people: bool = True) -> BenchFacts:
+def gather(session: Session) -> BenchFacts:
     """All bench facts of the site (gauges and certificates are few; switches are not here)."""
-    return BenchFacts(
-        gauges=gauge_queries.gauges(session),
-        certificates=gauge_queries.certificates(session),
-        policies=shop.policies(session),
-        procedures=shop.procedures(session),
-        people=shop.people(session) if with_people else {},
-        repeatability=calibration_queries.pooled_repeatability(session),
+    from calfleet.store.queries import shop  # loads the models, which planning does without
+
+    return replace(gather_for_planning(session), people=shop.people(session))
+
+
+def gather_for_planning(reader: Reader, *, in_use_on: date | None = None) -> BenchFacts:
+    """The bench facts without people, through a connection or a session.
+
+    With ``in_use_on`` only the certificates that gauges can stand on from that day on come with
+    their points.
+    """
+    facts = BenchFacts(
+        gauges=gauge_queries.gauges(reader),
+        certificates=gauge_queries.certificates(reader, with_points=in_use_on is None),
+        policies=due_queries.policies(reader),
+        procedures=procedures(reader),
+        people={},
+        repeatability=due_queries.pooled_repeatability(reader),
+    )
+    if in_use_on is None:
+        return facts
+    wanted: set[str] = set()
+    for code, held in facts.certificates_by_gauge.items():
+        now = facts.certificate_on(code, in_use_on)
+        # two back, too: should the newest be withdrawn meanwhile, the one before counts again
+        wanted |= {c.number for c in (*held[-2:], *([now] if now else []))}
+        wanted |= {c.number for c in held if c.issued_on > in_use_on}
+    return replace(
+        facts,
+        certificates=gauge_queries.with_points_of(reader, dict(facts.certificates), wanted),
     )
 
 

@@ -6,8 +6,7 @@ from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
-
-from sqlalchemy.orm import Session
+from typing import TYPE_CHECKING
 
 from calfleet.records import (
     Criticality,
@@ -19,11 +18,13 @@ from calfleet.records import (
     SwitchStatus,
 )
 from calfleet.scheduling.due import Standing, standing
-from calfleet.services.bench_facts import BenchFacts, gather
-from calfleet.services.fit_gauges import Readiness, ready_gauge
-from calfleet.store.queries import calibrations as calibration_queries
+from calfleet.services.bench_facts import BenchFacts, gather_for_planning
+from calfleet.services.fit_gauges import CurveCache, Readiness, ready_gauge
 from calfleet.store.queries import due as due_queries
 from calfleet.store.queries.due import LastResult
+
+if TYPE_CHECKING:
+    from calfleet.store.queries.reader import Reader
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +58,7 @@ class DueList:
 
 
 def list_due(
-    session: Session, *, as_of: date, until: date, filters: Filters | None = None
+    reader: Reader, *, as_of: date, until: date, filters: Filters | None = None
 ) -> DueList:
     """Everything in service whose due date is not after ``until``, most urgent first.
 
@@ -66,37 +67,49 @@ def list_due(
     A job that is overdue is judged for its gauge on ``as_of``, any other on its due date.
     """
     wanted = filters or Filters()
-    facts = gather(session, with_people=False)
-    days = calibration_queries.performed_days(session)
-    last = due_queries.last_results(session)
+    facts = gather_for_planning(reader, in_use_on=as_of)
+    days = due_queries.performed_days(reader)
+    first = due_queries.first_used(reader)
+    last = due_queries.last_results(reader)
+    cache = CurveCache()
     lines = []
-    for switch in due_queries.switches_in_force(session, as_of):
+    for switch in due_queries.switches_in_force(reader, as_of):
         if not _wanted(switch, wanted):
             continue
-        standing_now = switch_standing(switch, days.get(switch.tag, []), facts, as_of)
+        standing_now = switch_standing(
+            switch, days.get(switch.tag, []), facts, as_of, first_use=first.get(switch.tag)
+        )
         if standing_now.due_on is None or standing_now.due_on > until:
             continue
         overdue = standing_now.due_on < as_of
         if wanted.overdue_only and not overdue:
             continue
         job_day = max(standing_now.due_on, as_of)
-        readiness = ready_gauge(switch, facts, job_day)
+        readiness = ready_gauge(switch, facts, job_day, cache)
         lines.append(_line(switch, standing_now, last.get(switch.tag), readiness))
     lines.sort(key=lambda x: (x.due_on or until, x.criticality.rank, x.tag))
     return DueList(as_of, until, tuple(lines), _totals(lines, as_of))
 
 
 def switch_standing(
-    switch: Switch, performed: list[date], facts: BenchFacts, as_of: date
+    switch: Switch,
+    performed: list[date],
+    facts: BenchFacts,
+    as_of: date,
+    *,
+    first_use: date | None = None,
 ) -> Standing:
-    """When ``switch`` is due and why; its clock starts when its data sheet took effect."""
+    """When ``switch`` is due and why; never calibrated, its clock starts on ``first_use``.
+
+    ``first_use`` is the day its first data sheet took effect (else: the one given).
+    """
     past = [day for day in performed if day <= as_of]
     return standing(
         facts.policy(switch.policy, as_of),
         past,
         as_of=as_of,
         in_service=switch.status is SwitchStatus.IN_SERVICE,
-        first_use=switch.effective_on,
+        first_use=first_use or switch.effective_on,
     )
 
 

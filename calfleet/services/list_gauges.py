@@ -9,7 +9,7 @@ from decimal import Decimal
 from sqlalchemy.orm import Session
 
 from calfleet.records import Certificate, Gauge, GaugeStatus, Phase, Switch
-from calfleet.services.bench_facts import gather, in_force
+from calfleet.services.bench_facts import gather_for_planning, in_force
 from calfleet.services.fit_gauges import GaugeOption, fit_gauges
 from calfleet.services.nearest import pick
 from calfleet.services.choose_procedure import procedure_revision
@@ -31,7 +31,7 @@ class GaugeLine:
 
 def list_gauges(session: Session, on: date) -> list[GaugeLine]:
     """Every gauge known on ``on``, by code."""
-    facts = gather(session, with_people=False)
+    facts = gather_for_planning(session)
     lines = []
     for revisions in facts.gauges.values():
         gauge = in_force(revisions, on)
@@ -79,7 +79,7 @@ def list_certificates(session: Session, gauge: str | None = None) -> list[Certif
 
     Raises: UnknownName for a gauge that is not there.
     """
-    facts = gather(session, with_people=False)
+    facts = gather_for_planning(session)
     if gauge is not None:
         gauge = pick("gauge", gauge, facts.gauges)[0].code
     replaced = {c.replaces: c.number for c in facts.certificates.values() if c.replaces}
@@ -138,7 +138,7 @@ def fitting_gauges(
 
     Raises: UnknownName for a tag that is not there.
     """
-    facts = gather(session, with_people=False)
+    facts = gather_for_planning(session)
     known = {s.tag: s for s in switch_queries.in_force(session, on)}
     switch = pick("switch", tag, known)
     procedure = procedure_revision(facts.procedures, switch.procedure, None, on)

@@ -83,7 +83,7 @@ def refusals(url: str) -> Iterator[None]:
 
 def _translated(error: SQLAlchemyError, url: str) -> Exception:
     text = str(error.orig) if isinstance(error, DBAPIError) and error.orig else str(error)
-    name = _public_name(url)
+    name = public_name(url)
     if GUARD_MARK in text:
         return StoreRefused(
             f"The database refused the change: {text.splitlines()[0]}.",
@@ -131,7 +131,8 @@ def read_only(name: str) -> StoreRefused:
     )
 
 
-def _public_name(url: str) -> str:
+def public_name(url: str) -> str:
+    """The database as a message names it: its file, or its address without the password."""
     file = sqlite_file(url)
     return str(file) if file else make_url(url).render_as_string(hide_password=True)
 

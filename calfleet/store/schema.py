@@ -1,4 +1,4 @@
-"""The schema gate: which revision a database has, and bringing it to this one."""
+"""Which revision a database has, bringing it to this one, and the backup before that."""
 
 from __future__ import annotations
 
@@ -11,11 +11,8 @@ from sqlalchemy.engine import make_url
 from sqlalchemy.exc import OperationalError, ProgrammingError
 
 from calfleet.errors import SchemaMismatch, SiteNotFound, StoreRefused
-from calfleet.store.engine import open_engine, refusals, sqlite_file
-
-HEAD = "0001"
-"""The revision this program reads and writes; a test compares it with the migrations' head."""
-
+from calfleet.store.engine import open_engine, public_name, refusals, sqlite_file
+from calfleet.store.revision import HEAD, require_head
 
 def revision_of(engine: Engine) -> str | None:
     """The database's revision, or ``None`` when it has none (empty or not ours)."""
@@ -36,25 +33,7 @@ def require_current(engine: Engine, url: str) -> None:
     """
     with refusals(url):
         found = revision_of(engine)
-    if found == HEAD:
-        return
-    if found is None:
-        raise SchemaMismatch(
-            "The database holds no calfleet tables.",
-            rule=f"This program works on revision {HEAD}.",
-            next_step="Check the database named in calfleet.toml, or build a new site with "
-            "'calfleet build'.",
-        )
-    newer = found > HEAD
-    raise SchemaMismatch(
-        f"The database has revision {found}; this program works on revision {HEAD}.",
-        rule="Program and database must have the same revision.",
-        next_step=(
-            "Install the newer calfleet that wrote it; nothing was changed."
-            if newer
-            else "Run 'calfleet upgrade' (it makes a backup first)."
-        ),
-    )
+    require_head(found, public_name(url))
 
 
 def migrations_folder() -> Path:

@@ -11,7 +11,11 @@ from datetime import date
 from enum import StrEnum
 from typing import NamedTuple
 
-from calfleet.traceability.words import counted
+from calfleet.traceability.words import counted, listed
+
+
+END_OF_CHAIN = "end of chain"
+"""The label of the fact that marks a link to a laboratory behind which nothing is asked for."""
 
 
 class LinkState(StrEnum):
@@ -143,6 +147,12 @@ class Chain:
         found = [(link, reason) for link in self.links for reason in link.reasons]
         return tuple(sorted(found, key=lambda pair: -pair[1].state.rank))
 
+    @property
+    def ends(self) -> tuple[str, ...]:
+        """Keys of the laboratories that end the chain, each once, in the order of the chain."""
+        found = [k.target for k in self.links if any(f.label == END_OF_CHAIN for f in k.facts)]
+        return tuple(dict.fromkeys(found))
+
     def place(self, link: Link) -> str:
         """Where a link is, in words: the titles of its two ends."""
         return f"{self.node(link.source).title} → {self.node(link.target).title}"
@@ -151,7 +161,9 @@ class Chain:
     def statement(self) -> str:
         """The verdict in one sentence, with the number of broken and weak places."""
         if self.verdict is ChainVerdict.UNBROKEN:
-            return f"Unbroken: every link of {self.subject} is sound on its day of use."
+            ends = [self.node(key).title for key in self.ends]
+            upto = f", up to {listed(ends)}" if ends else ""
+            return f"Unbroken: every link of {self.subject} is sound on its day of use{upto}."
         broken = sum(link.state is LinkState.BROKEN for link in self.links)
         weak = sum(link.state is LinkState.WEAK for link in self.links)
         counts = [counted(broken, "broken link")] if broken else []

@@ -96,9 +96,10 @@ class Shares:
             return [], []
         reasons = self._uncarried(share, share.gauge, share.curve)
         total = len(certificate.points)
-        shown = [Fact("points carried", f"{len(share.u)} of {total}")]
-        if share.u:
-            shown.append(Fact("from", spread_text([self._reading(i) for i in sorted(share.u)])))
+        carried = [self._reading(i) for i in sorted(share.u)]
+        reach = f", {spread_text(carried)}" if carried else ""
+        shown = [Fact("points carried", f"{len(carried)} of {total}{reach}")]
+        if carried:
             more, ratio = self._uncertainty(share)
             reasons += more
             shown += ratio

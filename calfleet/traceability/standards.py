@@ -8,6 +8,7 @@ from calfleet.records import Certificate, Laboratory, LaboratoryKind
 from calfleet.traceability.facts import Step, Use, certificate_key
 from calfleet.traceability.gauges import Gauges, state_facts
 from calfleet.traceability.links import (
+    END_OF_CHAIN,
     Fact,
     Link,
     LinkState,
@@ -75,12 +76,12 @@ class Standards:
         reasons: tuple[Reason, ...] = ()
         shown: tuple[Fact, ...] = ()
         if laboratory.kind is LaboratoryKind.NATIONAL:
-            shown = (Fact("end of chain", "national laboratory"),)
+            shown = (Fact(END_OF_CHAIN, "national laboratory"),)
         elif laboratory.kind is LaboratoryKind.ACCREDITED:
             held = laboratory.accreditation(day)
             if held is not None:
                 shown = (
-                    Fact("end of chain", f"accreditation {held.number} in force"),
+                    Fact(END_OF_CHAIN, f"accreditation {held.number} in force"),
                     Fact("accredited", f"{held.valid_from} to {held.valid_until}"),
                 )
                 if held.scope:

@@ -78,8 +78,8 @@ def due(
         quantities=tuple(_word(Quantity, w, "quantity") for w in quantity or ()),
         overdue_only=overdue,
     )
-    with folder.reading() as session:
-        found = list_due(session, as_of=today, until=until, filters=filters)
+    with folder.asking() as reader:
+        found = list_due(reader, as_of=today, until=until, filters=filters)
     listing(
         found.lines,
         columns(why=why) if output is Format.TABLE else machine_columns(),

@@ -195,11 +195,11 @@ def people(
 def procedures(output: FormatOption = Format.TABLE, site: SiteOption = None) -> None:
     """List procedures and their revisions."""
     from calfleet.site import find_site
-    from calfleet.store.queries import shop
+    from calfleet.store.queries.procedures import procedures as all_revisions
 
     folder = find_site(site)
     with folder.reading() as session:
-        rows = [r for revisions in shop.procedures(session).values() for r in revisions]
+        rows = [r for revisions in all_revisions(session).values() for r in revisions]
     listing(
         rows,
         [
@@ -232,12 +232,12 @@ def procedure(
     from calfleet.services.choose_procedure import procedure_revision
     from calfleet.services.cautions import DEFERENCE, cautions_of
     from calfleet.site import find_site
-    from calfleet.store.queries import shop
+    from calfleet.store.queries.procedures import procedures as all_revisions
 
     folder = find_site(site)
     on = day(as_of, folder.today())
     with folder.reading() as session:
-        found = procedure_revision(shop.procedures(session), code, revision, on)
+        found = procedure_revision(all_revisions(session), code, revision, on)
     if output is not Format.TABLE:
         as_json(to_plain(found))
         return

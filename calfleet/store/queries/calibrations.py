@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from datetime import date
 
@@ -34,51 +33,6 @@ from calfleet.store.models import (
     SwitchRevisionRow,
     SwitchRow,
 )
-
-
-def performed_days(session: Session) -> dict[str, list[date]]:
-    """Every tag with the days it was calibrated, oldest first; corrected records left out."""
-    c, s = CalibrationRow.__table__.c, SwitchRow.__table__.c
-    later = CalibrationRow.__table__.alias("later")
-    rows = session.execute(
-        select(s.tag, c.performed_on)
-        .join(SwitchRow.__table__, s.id == c.switch_id)
-        .where(~select(later.c.id).where(later.c.replaces_id == c.id).exists())
-        .order_by(s.tag, c.performed_on, c.id)
-    )
-    found: dict[str, list[date]] = {}
-    for tag, day in rows:
-        found.setdefault(tag, []).append(day)
-    return found
-
-
-def pooled_repeatability(session: Session) -> dict[str, tuple[float, int]]:
-    """Per switch family the pooled standard deviation of trips over the span, and its dof.
-
-    From as-left runs only (the first as-found trips are stuck by design of the test), corrected
-    records left out. Families without two runs anywhere are absent.
-    """
-    r, c, v = (
-        CalibrationResultRow.__table__.c,
-        CalibrationRow.__table__.c,
-        SwitchRevisionRow.__table__.c,
-    )
-    later = CalibrationRow.__table__.alias("later")
-    span = v.range_high_value - v.range_low_value
-    dof = func.sum(r.runs - 1)
-    rows = session.execute(
-        select(v.family, func.sum((r.runs - 1) * r.trip_sd * r.trip_sd / (span * span)), dof)
-        .join(CalibrationRow.__table__, c.id == r.calibration_id)
-        .join(SwitchRevisionRow.__table__, v.id == c.switch_revision_id)
-        .where(
-            r.phase == Phase.AS_LEFT,
-            r.trip_sd.is_not(None),
-            ~select(later.c.id).where(later.c.replaces_id == c.id).exists(),
-        )
-        .group_by(v.family)
-        .order_by(v.family)
-    )
-    return {family: (math.sqrt(float(total) / int(n)), int(n)) for family, total, n in rows}
 
 
 def number_exists(session: Session, number: str) -> bool:

@@ -1,33 +1,27 @@
-"""What the due list asks, in columns: it must feel instant, so no objects are built here."""
+"""What the due list asks; like all it asks, without building database objects."""
 
 from __future__ import annotations
 
+import math
 from datetime import date
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
-from sqlalchemy import func, select
-from sqlalchemy.orm import Session
-
+from calfleet.metrology.direction import Direction
 from calfleet.records import (
     Criticality,
     Hazard,
-
+    IntervalBasis,
+    IntervalPolicy,
+    IntervalUnit,
     Quantity,
     SetPoint,
     Switch,
     SwitchStatus,
 )
-from calfleet.store.models import (
-    AreaRow,
-    CalibrationResultRow,
-    CalibrationRow,
-    ProcedureRow,
-    SetPointRow,
-    SwitchHazardRow,
-    SwitchRevisionRow,
-    SwitchRow,
-)
-from calfleet.store.queries.switches import set_point_record
+from calfleet.store.queries.reader import DAY, FLAG, NUMBER, TYPED, ask, question
+
+if TYPE_CHECKING:
+    from calfleet.store.queries.reader import Reader
 
 
 class LastResult(NamedTuple):
@@ -35,103 +29,200 @@ class LastResult(NamedTuple):
 
     number: str
     performed_on: date
-    verdicts: tuple[tuple[str, str, str], ...]  # (set point label, phase, verdict)
+    verdicts: tuple[tuple[str, str, str], ...]
+    """(set point label, phase, verdict), in the order recorded."""
 
 
-def switches_in_force(session: Session, day: date) -> list[Switch]:
+_HAZARDS = question(
+    "SELECT switch_revision_id, hazard FROM switch_hazard ORDER BY switch_revision_id, id",
+    hazard=Hazard,
+)
+_SWITCHES = question(
+    """
+    SELECT r.id, s.tag, r.revision, r.effective_on, r.reason, r.serial, a.code, r.service,
+           r.family, r.quantity, r.unit, r.range_low, r.range_high, r.line_unit,
+           r.proof_pressure, r.static_nominal, r.medium, r.criticality, r.outage_bound, r.status,
+           r.policy, p.code, r.bench_minutes
+    FROM (
+        SELECT switch_revision.*, ROW_NUMBER() OVER (
+            PARTITION BY switch_id ORDER BY effective_on DESC, revision DESC
+        ) AS place
+        FROM switch_revision WHERE effective_on <= :day
+    ) r
+    JOIN switch s ON s.id = r.switch_id
+    JOIN area a ON a.id = r.area_id
+    JOIN procedure p ON p.id = r.procedure_id
+    WHERE r.place = 1
+    ORDER BY s.tag
+    """,
+    effective_on=DAY,
+    quantity=Quantity,
+    range_low=TYPED,
+    range_high=TYPED,
+    proof_pressure=TYPED,
+    static_nominal=TYPED,
+    criticality=Criticality,
+    outage_bound=FLAG,
+    status=SwitchStatus,
+)
+
+
+def switches_in_force(reader: Reader, day: date) -> list[Switch]:
     """One data sheet per tag in force on ``day``, by tag.
 
     Of two revisions effective on one day the higher number counts.
     """
-    r, s = SwitchRevisionRow.__table__.c, SwitchRow.__table__.c
-    a, p = AreaRow.__table__.c, ProcedureRow.__table__.c
-    ranked = (
-        select(
-            r.id,
-            func.row_number()
-            .over(partition_by=r.switch_id, order_by=(r.effective_on.desc(), r.revision.desc()))
-            .label("place"),
-        )
-        .where(r.effective_on <= day)
-        .subquery()
-    )
-    points: dict[int, list[SetPoint]] = {}
-    for row in session.execute(select(SetPointRow.__table__).order_by(SetPointRow.__table__.c.id)):
-        points.setdefault(row.switch_revision_id, []).append(set_point_record(row))
-    rows = session.execute(
-        select(r, s.tag, a.code.label("area"), p.code.label("procedure"))
-        .join(ranked, ranked.c.id == r.id)
-        .join(SwitchRow.__table__, s.id == r.switch_id)
-        .join(AreaRow.__table__, a.id == r.area_id)
-        .join(ProcedureRow.__table__, p.id == r.procedure_id)
-        .where(ranked.c.place == 1)
-        .order_by(s.tag)
-    )
+    points = _set_points(reader)
     hazards: dict[int, list[Hazard]] = {}
-    h = SwitchHazardRow.__table__.c
-    for key, word in session.execute(
-        select(h.switch_revision_id, h.hazard).order_by(h.switch_revision_id, h.id)
-    ):
-        hazards.setdefault(key, []).append(Hazard(word))
+    for key, hazard in ask(reader, _HAZARDS):
+        hazards.setdefault(key, []).append(hazard)
+    # columns in the order of the record's fields
     return [
         Switch(
-            tag=x.tag,
-            revision=x.revision,
-            effective_on=x.effective_on,
-            reason=x.reason,
-            serial=x.serial,
-            area=x.area,
-            service=x.service,
-            family=x.family,
-            quantity=Quantity(x.quantity),
-            unit=x.unit,
-            range_low=x.range_low,
-            range_high=x.range_high,
-            line_unit=x.line_unit,
-            proof_pressure=x.proof_pressure,
-            static_nominal=x.static_nominal,
-            medium=x.medium,
-            criticality=Criticality(x.criticality),
-            outage_bound=x.outage_bound,
-            status=SwitchStatus(x.status),
-            policy=x.policy,
-            procedure=x.procedure,
-            bench_minutes=x.bench_minutes,
-            hazards=tuple(hazards.get(x.id, ())),
-            set_points=tuple(points.get(x.id, ())),
+            *values,
+            hazards=tuple(hazards.get(key, ())),
+            set_points=tuple(points.get(key, ())),
         )
-        for x in rows
+        for key, *values in ask(reader, _SWITCHES, day=day)
     ]
 
 
-def last_results(session: Session) -> dict[str, LastResult]:
+_SET_POINTS = question(
+    """
+    SELECT switch_revision_id, label, value, direction, tolerance_minus, tolerance_plus,
+           tolerance_basis, as_left_minus, as_left_plus, dead_band_kind, dead_band_min,
+           dead_band_max, repeatability_limit, contact_form, action, energised_state
+    FROM set_point ORDER BY id
+    """,
+    value=TYPED,
+    direction=Direction,
+    tolerance_minus=TYPED,
+    tolerance_plus=TYPED,
+    as_left_minus=TYPED,
+    as_left_plus=TYPED,
+    dead_band_min=TYPED,
+    dead_band_max=TYPED,
+    repeatability_limit=TYPED,
+)
+
+
+def _set_points(reader: Reader) -> dict[int, list[SetPoint]]:
+    found: dict[int, list[SetPoint]] = {}
+    for key, *values in ask(reader, _SET_POINTS):
+        found.setdefault(key, []).append(SetPoint(*values))
+    return found
+
+
+_FIRST_USED = question(
+    """
+    SELECT s.tag, MIN(r.effective_on) AS first_on
+    FROM switch s JOIN switch_revision r ON r.switch_id = s.id
+    GROUP BY s.tag ORDER BY s.tag
+    """,
+    first_on=DAY,
+)
+
+
+def first_used(reader: Reader) -> dict[str, date]:
+    """Per tag the day its first data sheet took effect."""
+    return {tag: first for tag, first in ask(reader, _FIRST_USED)}
+
+
+_PERFORMED = question(
+    """
+    SELECT s.tag, c.performed_on
+    FROM calibration c JOIN switch s ON s.id = c.switch_id
+    WHERE NOT EXISTS (SELECT 1 FROM calibration n WHERE n.replaces_id = c.id)
+    ORDER BY s.tag, c.performed_on, c.id
+    """,
+    performed_on=DAY,
+)
+
+
+def performed_days(reader: Reader) -> dict[str, list[date]]:
+    """Every tag with the days it was calibrated, oldest first; corrected records left out."""
+    found: dict[str, list[date]] = {}
+    for tag, day in ask(reader, _PERFORMED):
+        found.setdefault(tag, []).append(day)
+    return found
+
+
+_LAST = question(
+    """
+    SELECT s.tag, c.number, c.performed_on, p.label, r.phase, r.verdict
+    FROM (
+        SELECT calibration.*, ROW_NUMBER() OVER (
+            PARTITION BY switch_id ORDER BY performed_on DESC, id DESC
+        ) AS place
+        FROM calibration
+        WHERE NOT EXISTS (SELECT 1 FROM calibration n WHERE n.replaces_id = calibration.id)
+    ) c
+    JOIN switch s ON s.id = c.switch_id
+    LEFT JOIN calibration_result r ON r.calibration_id = c.id
+    LEFT JOIN set_point p ON p.id = r.set_point_id
+    WHERE c.place = 1
+    ORDER BY s.tag, r.id
+    """,
+    performed_on=DAY,
+)
+
+
+def last_results(reader: Reader) -> dict[str, LastResult]:
     """Per tag the newest calibration that no correction replaces (latest day, then key)."""
-    c, s, r = CalibrationRow.__table__.c, SwitchRow.__table__.c, CalibrationResultRow.__table__.c
-    later = CalibrationRow.__table__.alias("later")
-    ranked = (
-        select(
-            c.id,
-            func.row_number()
-            .over(partition_by=c.switch_id, order_by=(c.performed_on.desc(), c.id.desc()))
-            .label("place"),
-        )
-        .where(~select(later.c.id).where(later.c.replaces_id == c.id).exists())
-        .subquery()
-    )
-    rows = session.execute(
-        select(s.tag, c.number, c.performed_on, SetPointRow.__table__.c.label, r.phase, r.verdict)
-        .join(ranked, ranked.c.id == c.id)
-        .join(SwitchRow.__table__, s.id == c.switch_id)
-        .join(CalibrationResultRow.__table__, r.calibration_id == c.id, isouter=True)
-        .join(SetPointRow.__table__, SetPointRow.__table__.c.id == r.set_point_id, isouter=True)
-        .where(ranked.c.place == 1)
-        .order_by(s.tag, r.id)
-    )
     found: dict[str, LastResult] = {}
-    for tag, number, day, label, phase, verdict in rows:
+    for tag, number, day, label, phase, verdict in ask(reader, _LAST):
         held = found.get(tag, LastResult(number, day, ()))
         verdicts = held.verdicts if label is None else (*held.verdicts, (label, phase, verdict))
         found[tag] = LastResult(number, day, verdicts)
     return found
 
 
+_POOLED = question(
+    """
+    SELECT v.family,
+           SUM((r.runs - 1) * r.trip_sd * r.trip_sd
+               / ((v.range_high_value - v.range_low_value)
+                  * (v.range_high_value - v.range_low_value))) AS total,
+           SUM(r.runs - 1) AS dof
+    FROM calibration_result r
+    JOIN calibration c ON c.id = r.calibration_id
+    JOIN switch_revision v ON v.id = c.switch_revision_id
+    WHERE r.phase = 'as-left' AND r.trip_sd IS NOT NULL
+      AND NOT EXISTS (SELECT 1 FROM calibration n WHERE n.replaces_id = c.id)
+    GROUP BY v.family ORDER BY v.family
+    """,
+    total=NUMBER,
+    dof=int,
+)
+
+
+def pooled_repeatability(reader: Reader) -> dict[str, tuple[float, int]]:
+    """Per switch family the pooled standard deviation of trips over the span, and its dof.
+
+    From as-left runs only (the first as-found trips are stuck by the nature of the test),
+    corrected records left out. Families without two runs anywhere are absent.
+    """
+    return {
+        family: (math.sqrt(total / dof), dof) for family, total, dof in ask(reader, _POOLED)
+    }
+
+
+_POLICIES = question(
+    """
+    SELECT code, effective_on, basis, every, unit, end_of_month, grace_fraction, grace_days, note
+    FROM interval_policy ORDER BY code, effective_on
+    """,
+    effective_on=DAY,
+    basis=IntervalBasis,
+    unit=IntervalUnit,
+    end_of_month=FLAG,
+    grace_fraction=TYPED,
+)
+
+
+def policies(reader: Reader) -> dict[str, tuple[IntervalPolicy, ...]]:
+    """Every interval policy by code; its versions by the day they took effect (unique)."""
+    found: dict[str, list[IntervalPolicy]] = {}
+    for row in ask(reader, _POLICIES):
+        found.setdefault(row[0], []).append(IntervalPolicy(*row))
+    return {code: tuple(versions) for code, versions in found.items()}

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-
-from sqlalchemy import select
-from sqlalchemy.orm import Session, aliased
+from dataclasses import replace
+from typing import TYPE_CHECKING
 
 from calfleet.metrology.direction import Direction
 from calfleet.metrology.units import PressureMode
@@ -18,150 +17,147 @@ from calfleet.records import (
     Phase,
     StandardUsed,
 )
-from calfleet.store.models import (
-    CertificatePointRow,
-    CertificateRow,
-    CertificateStandardRow,
-    CertificateWithdrawalRow,
-    GaugeRevisionRow,
-    GaugeRow,
-    LaboratoryRow,
+from calfleet.store.queries.reader import DAY, FLAG, TYPED, ask, question
+
+if TYPE_CHECKING:
+    from calfleet.store.queries.reader import Reader
+
+_GAUGES = question(
+    """
+    SELECT g.code, r.revision, r.effective_on, r.reason, r.serial, r.description, r.status,
+           r.mode, r.unit, r.range_low, r.range_high, r.resolution, r.accuracy, r.accuracy_basis,
+           r.drift_per_year, r.temperature_coefficient, r.reference_temperature_c,
+           r.use_corrections, r.tier, r.policy, r.oxygen_clean, r.same_gauge_correlation,
+           r.static_limit
+    FROM gauge g JOIN gauge_revision r ON r.gauge_id = g.id
+    ORDER BY g.code, r.revision
+    """,
+    effective_on=DAY,
+    status=GaugeStatus,
+    mode=PressureMode,
+    range_low=TYPED,
+    range_high=TYPED,
+    resolution=TYPED,
+    accuracy=TYPED,
+    drift_per_year=TYPED,
+    temperature_coefficient=TYPED,
+    reference_temperature_c=TYPED,
+    use_corrections=FLAG,
+    oxygen_clean=FLAG,
+    same_gauge_correlation=TYPED,
+    static_limit=TYPED,
 )
 
 
-def gauges(session: Session) -> dict[str, tuple[Gauge, ...]]:
+def gauges(reader: Reader) -> dict[str, tuple[Gauge, ...]]:
     """Every gauge by code; its revisions by number (unique)."""
-    identity, revision = GaugeRow.__table__.c, GaugeRevisionRow.__table__.c
     found: dict[str, list[Gauge]] = {}
-    # columns, not objects: the due list asks this and must start fast
-    for r in session.execute(
-        select(identity.code, revision)
-        .join(GaugeRevisionRow.__table__, revision.gauge_id == identity.id)
-        .order_by(identity.code, revision.revision)
-    ):
-        found.setdefault(r.code, []).append(
-            Gauge(
-                code=r.code,
-                revision=r.revision,
-                effective_on=r.effective_on,
-                reason=r.reason,
-                serial=r.serial,
-                description=r.description,
-                status=GaugeStatus(r.status),
-                mode=None if r.mode is None else PressureMode(r.mode),
-                unit=r.unit,
-                range_low=r.range_low,
-                range_high=r.range_high,
-                resolution=r.resolution,
-                accuracy=r.accuracy,
-                accuracy_basis=r.accuracy_basis,
-                drift_per_year=r.drift_per_year,
-                temperature_coefficient=r.temperature_coefficient,
-                reference_temperature_c=r.reference_temperature_c,
-                use_corrections=r.use_corrections,
-                tier=r.tier,
-                policy=r.policy,
-                oxygen_clean=r.oxygen_clean,
-                same_gauge_correlation=r.same_gauge_correlation,
-                static_limit=r.static_limit,
-            )
-        )
+    for row in ask(reader, _GAUGES):  # columns in the order of the record's fields
+        found.setdefault(row[0], []).append(Gauge(*row))
     return {code: tuple(revisions) for code, revisions in found.items()}
 
 
-def certificates(
-    session: Session, *, gauge_codes: Iterable[str] | None = None
+_CERTIFICATES = question(
+    """
+    SELECT c.id, c.number, g.code AS gauge, l.code AS laboratory, c.calibrated_on, c.issued_on,
+           c.unit, c.temperature_c, c.humidity, c.adjusted, o.number AS replaces,
+           c.replacement_reason, c.remarks
+    FROM certificate c
+    JOIN gauge g ON g.id = c.gauge_id
+    JOIN laboratory l ON l.id = c.laboratory_id
+    LEFT JOIN certificate o ON o.id = c.replaces_id
+    ORDER BY c.calibrated_on, c.number
+    """,
+    calibrated_on=DAY,
+    issued_on=DAY,
+    temperature_c=TYPED,
+    humidity=TYPED,
+    adjusted=FLAG,
+)
+
+
+def certificates(reader: Reader, *, with_points: bool = True) -> dict[str, Certificate]:
+    """Every certificate by number, in order of calibration day, then number.
+
+    Without points for questions about dates only; ``with_points_of`` adds those of a few.
+    """
+    standards = _standards(reader)
+    withdrawals = _withdrawals(reader)
+    found = {
+        row[1]: Certificate(
+            *row[1:10],
+            points=(),
+            standards=tuple(standards.get(row[0], ())),
+            withdrawal=withdrawals.get(row[0]),
+            replaces=row[10],
+            replacement_reason=row[11],
+            remarks=row[12],
+        )
+        for row in ask(reader, _CERTIFICATES)
+    }
+    return with_points_of(reader, found, found) if with_points else found
+
+
+_POINTS = """
+    SELECT c.number, p.phase, p.direction, p.reference, p.indication, p.expanded_uncertainty,
+           p.coverage_factor
+    FROM certificate_point p JOIN certificate c ON c.id = p.certificate_id
+    {where}
+    ORDER BY p.certificate_id, p.position
+    """
+
+
+def with_points_of(
+    reader: Reader, held: dict[str, Certificate], numbers: Iterable[str]
 ) -> dict[str, Certificate]:
-    """Every certificate (of those gauges) by number, in order of calibration day, then number."""
-    certificate = CertificateRow.__table__.c
-    replaced = aliased(CertificateRow.__table__)
-    query = (
-        select(
-            certificate,
-            GaugeRow.__table__.c.code.label("gauge"),
-            LaboratoryRow.__table__.c.code.label("laboratory"),
-            replaced.c.number.label("replaces"),
-        )
-        .join(GaugeRow.__table__, GaugeRow.__table__.c.id == certificate.gauge_id)
-        .join(LaboratoryRow.__table__, LaboratoryRow.__table__.c.id == certificate.laboratory_id)
-        .join(replaced, replaced.c.id == certificate.replaces_id, isouter=True)
-        .order_by(certificate.calibrated_on, certificate.number)
+    """``held``, the certificates among ``numbers`` now with their points in table order."""
+    wanted = sorted(set(numbers))
+    # a short list is named; for a long one all points are read and the unwanted left out
+    given = {f"n{i}": number for i, number in enumerate(wanted)} if len(wanted) <= 100 else {}
+    where = f"WHERE c.number IN ({', '.join(':' + name for name in given)})" if given else ""
+    asked = question(
+        _POINTS.format(where=where),
+        phase=Phase,
+        direction=Direction,
+        reference=TYPED,
+        indication=TYPED,
+        expanded_uncertainty=TYPED,
+        coverage_factor=TYPED,
     )
-    wanted = None if gauge_codes is None else list(gauge_codes)
-    if wanted is not None:
-        query = query.where(GaugeRow.__table__.c.code.in_(wanted))
-    rows = session.execute(query).all()
-    ids = None if wanted is None else [r.id for r in rows]
-    points = _points(session, ids)
-    standards = _standards(session, ids)
-    withdrawals = _withdrawals(session)
-    return {
-        r.number: Certificate(
-            number=r.number,
-            gauge=r.gauge,
-            laboratory=r.laboratory,
-            calibrated_on=r.calibrated_on,
-            issued_on=r.issued_on,
-            unit=r.unit,
-            temperature_c=r.temperature_c,
-            humidity=r.humidity,
-            adjusted=r.adjusted,
-            points=tuple(points.get(r.id, ())),
-            standards=tuple(standards.get(r.id, ())),
-            withdrawal=withdrawals.get(r.id),
-            replaces=r.replaces,
-            replacement_reason=r.replacement_reason,
-            remarks=r.remarks,
-        )
-        for r in rows
+    points: dict[str, list[CertificatePoint]] = {}
+    for number, *values in ask(reader, asked, **given) if wanted else ():
+        points.setdefault(number, []).append(CertificatePoint(*values))
+    return held | {
+        number: replace(held[number], points=tuple(points.get(number, ()))) for number in wanted
     }
 
 
-def _points(session: Session, ids: list[int] | None) -> dict[int, list[CertificatePoint]]:
-    c = CertificatePointRow.__table__.c
-    query = select(
-        c.certificate_id,
-        c.phase,
-        c.direction,
-        c.reference,
-        c.indication,
-        c.expanded_uncertainty,
-        c.coverage_factor,
-    ).order_by(c.certificate_id, c.position)
-    if ids is not None:
-        query = query.where(c.certificate_id.in_(ids))
-    found: dict[int, list[CertificatePoint]] = {}
-    for key, phase, direction, reference, indication, U, k in session.execute(query):
-        found.setdefault(key, []).append(
-            CertificatePoint(Phase(phase), Direction(direction), reference, indication, U, k)
-        )
-    return found
+_STANDARDS = question(
+    """
+    SELECT s.certificate_id, s.description, g.code, c.number
+    FROM certificate_standard s
+    LEFT JOIN gauge g ON g.id = s.gauge_id
+    LEFT JOIN certificate c ON c.id = s.standard_certificate_id
+    ORDER BY s.certificate_id, s.position
+    """
+)
 
 
-def _standards(session: Session, ids: list[int] | None) -> dict[int, list[StandardUsed]]:
-    c = CertificateStandardRow.__table__.c
-    gauge, standard = GaugeRow.__table__.c, CertificateRow.__table__.c
-    query = (
-        select(c.certificate_id, c.description, gauge.code, standard.number)
-        .join(GaugeRow.__table__, gauge.id == c.gauge_id, isouter=True)
-        .join(CertificateRow.__table__, standard.id == c.standard_certificate_id, isouter=True)
-        .order_by(c.certificate_id, c.position)
-    )
-    if ids is not None:
-        query = query.where(c.certificate_id.in_(ids))
+def _standards(reader: Reader) -> dict[int, list[StandardUsed]]:
     found: dict[int, list[StandardUsed]] = {}
-    for key, description, code, number in session.execute(query):
-        found.setdefault(key, []).append(StandardUsed(description, code, number))
+    for key, *values in ask(reader, _STANDARDS):
+        found.setdefault(key, []).append(StandardUsed(*values))
     return found
 
 
-def _withdrawals(session: Session) -> dict[int, CertificateWithdrawal]:
-    c = CertificateWithdrawalRow.__table__.c
-    return {
-        key: CertificateWithdrawal(day, reason)
-        for key, day, reason in session.execute(
-            select(c.certificate_id, c.withdrawn_on, c.reason)
-        )
-    }
+_WITHDRAWALS = question(
+    """
+    SELECT certificate_id, withdrawn_on, reason FROM certificate_withdrawal
+    ORDER BY certificate_id
+    """,
+    withdrawn_on=DAY,
+)
 
 
+def _withdrawals(reader: Reader) -> dict[int, CertificateWithdrawal]:
+    return {key: CertificateWithdrawal(*values) for key, *values in ask(reader, _WITHDRAWALS)}
