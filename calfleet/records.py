@@ -180,7 +180,7 @@ class RoleGrant:
 
 @dataclass(frozen=True, slots=True)
 class Qualification:
-    """Qualified to calibrate switches of ``quantity`` from ``granted_on`` through ``expires_on``."""
+    """May calibrate switches of ``quantity``, from ``granted_on`` through ``expires_on``."""
 
     quantity: Quantity
     granted_on: date

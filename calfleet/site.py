@@ -3,11 +3,11 @@
 A site is a folder with ``calfleet.toml``::
 
     [database]
-    url = "sqlite:///site.sqlite"   # a relative file lies in the site's folder
+    url = "sqlite:///site.sqlite"  # a relative file lies in the site's folder
     attachments = "attachments"
 
     [clock]
-    fixed = 2026-11-25              # demo only: the day this site believes it is
+    fixed = 2026 - 11 - 25  # demo only: the day this site believes it is
 
 A command finds it from ``--site``, else ``CALFLEET_SITE``, else from the current folder upward.
 """
@@ -248,9 +248,7 @@ def read_settings(root: Path) -> SiteFolder:
     if url.startswith(SQLITE) and len(url) > len(SQLITE):
         url = f"{SQLITE}{(root / url.removeprefix(SQLITE)).resolve()}"
     elif not url.startswith(POSTGRESQL):
-        raise _setting(
-            path, "database.url", f"{SQLITE}FILE or {POSTGRESQL}USER@HOST/DATABASE"
-        )
+        raise _setting(path, "database.url", f"{SQLITE}FILE or {POSTGRESQL}USER@HOST/DATABASE")
     return SiteFolder(
         root=root,
         url=url,

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 from datetime import date
+from typing import Any, TypeVar
 
 from calfleet.records import Calibration, Phase, SiteInput, Switch
 from calfleet.services.bench_facts import BenchFacts
 from calfleet.services.record import Context, judge_record
 from calfleet.store import facts as store
 from calfleet.store.work import Work
+
+Item = TypeVar("Item")
 
 
 def build_site(
@@ -98,8 +101,11 @@ class _Spread:
             self.pooled[switch.family] = (math.sqrt(total / dof), dof)
 
 
-def _grouped(items, key, order):  # type: ignore[no-untyped-def]
-    found: dict[str, list[object]] = {}
+def _grouped(
+    items: Iterable[Item], key: Callable[[Item], str], order: Callable[[Item], Any]
+) -> dict[str, tuple[Item, ...]]:
+    """The items by their key, each group in order."""
+    found: dict[str, list[Item]] = {}
     for item in sorted(items, key=order):
         found.setdefault(key(item), []).append(item)
     return {name: tuple(group) for name, group in found.items()}

@@ -18,7 +18,7 @@ from calfleet.metrology.certificate import CertificateCurve
 from calfleet.metrology.conformity import acceptance, tur
 from calfleet.metrology.evaluation import GaugeUse, Method, planned_expanded_uncertainty
 from calfleet.metrology.switch import SetPointSpec
-from calfleet.metrology.units import Dimension, PressureMode, convert_difference, find_unit
+from calfleet.metrology.units import PressureMode, convert_difference, find_unit
 from calfleet.records import (
     Certificate,
     Gauge,
@@ -53,6 +53,8 @@ class GaugeOption:
     tur: float | None
     expanded_uncertainty: float | None
     reasons: tuple[str, ...]
+    expected_too_poor: tuple[str, ...] = ()
+    """Those of the reasons that rest on the expected ratio, which readings can still refute."""
 
     @property
     def usable(self) -> bool:
@@ -203,12 +205,13 @@ def _judge(gauge: Gauge, job: _Job, facts: BenchFacts, cache: CurveCache) -> Gau
     out_of_range = _out_of_range(gauge, job)
     reasons += out_of_range
     ratio, uncertainty = None, None
+    poor: list[str] = []
     if not out_of_range:
-        ratio, uncertainty, poor = _good_enough(
-            cache.use(gauge, certificate, job.on), gauge, job
-        )
+        ratio, uncertainty, poor = _good_enough(cache.use(gauge, certificate, job.on), gauge, job)
         reasons += poor
-    return GaugeOption(gauge, certificate.number, until, ratio, uncertainty, tuple(reasons))
+    return GaugeOption(
+        gauge, certificate.number, until, ratio, uncertainty, tuple(reasons), tuple(poor)
+    )
 
 
 def _number(certificate: Certificate | None) -> str | None:
@@ -300,9 +303,7 @@ def _good_enough(
         lower, upper = spec.limits()
         ratio = tur(lower, upper, U)
         if ratio is None:
-            zone = acceptance(
-                lower, upper, U=U, u=U / 2, rule=job.method.decision_rule
-            )
+            zone = acceptance(lower, upper, U=U, u=U / 2, rule=job.method.decision_rule)
             inside = (zone.lower is None or spec.set_point >= zone.lower) and (
                 zone.upper is None or spec.set_point <= zone.upper
             )
@@ -333,7 +334,9 @@ def _nearest_reason(refused: list[GaugeOption]) -> str:
     suited = [
         o
         for o in refused
-        if not any(r.startswith(("reads", "its unit", "range", "stands", "kept")) for r in o.reasons)
+        if not any(
+            r.startswith(("reads", "its unit", "range", "stands", "kept")) for r in o.reasons
+        )
     ]
     if not suited:
         return "no gauge of this kind and range"

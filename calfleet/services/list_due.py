@@ -122,9 +122,7 @@ def _wanted(switch: Switch, filters: Filters) -> bool:
     )
 
 
-def _line(
-    switch: Switch, due: Standing, last: LastResult | None, readiness: Readiness
-) -> DueLine:
+def _line(switch: Switch, due: Standing, last: LastResult | None, readiness: Readiness) -> DueLine:
     return DueLine(
         tag=switch.tag,
         service=switch.service,

@@ -10,9 +10,9 @@ from sqlalchemy.orm import Session
 
 from calfleet.records import Certificate, Gauge, GaugeStatus, Phase, Switch
 from calfleet.services.bench_facts import gather_for_planning, in_force
+from calfleet.services.choose_procedure import procedure_revision
 from calfleet.services.fit_gauges import GaugeOption, fit_gauges
 from calfleet.services.nearest import pick
-from calfleet.services.choose_procedure import procedure_revision
 from calfleet.store.queries import switches as switch_queries
 
 

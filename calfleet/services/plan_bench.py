@@ -232,5 +232,3 @@ def _seen(
     )
     one = found.runs[0]
     return SeenCycle(1, one.trip, one.reset, None, Outcome.TRIPPED)
-
-

@@ -7,15 +7,17 @@ a finding that says so: it happened.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime
+from decimal import Decimal
 from fractions import Fraction
 
 from sqlalchemy.orm import Session
 
 from calfleet.errors import (
     BadQuantity,
+    CalfleetError,
     DateRefused,
     GaugeRefused,
     PersonRefused,
@@ -48,6 +50,7 @@ from calfleet.records import (
     GaugeStatus,
     GaugeUsed,
     Origin,
+    Person,
     Phase,
     ProcedureRevision,
     Quantity,
@@ -240,38 +243,7 @@ class _Judge:
             )
 
     def check_people(self, switch: Switch) -> None:
-        on = self.bench.performed_on
-        person = self._person(self.bench.performed_by)
-        if person is not None:
-            if not person.holds(Role.TECHNICIAN, on):
-                self.object_to(
-                    PersonRefused(
-                        f"{person.code} ({person.name}) is not a technician on {on}.",
-                        rule="Calibrations are performed by technicians.",
-                        next_step="Name the technician who did it.",
-                    )
-                )
-            elif person.qualification(switch.quantity, on) is None:
-                held = [q for q in person.qualifications if q.quantity is switch.quantity]
-                last = max(held, key=lambda q: q.expires_on, default=None)
-                state = (
-                    f"the last one expired on {last.expires_on}"
-                    if last is not None and last.expires_on < on
-                    else "none is recorded for that day"
-                )
-                able = [
-                    p.code
-                    for p in self.facts.people.values()
-                    if p.holds(Role.TECHNICIAN, on) and p.qualification(switch.quantity, on)
-                ]
-                self.object_to(
-                    PersonRefused(
-                        f"{person.code} ({person.name}) is not qualified for {switch.quantity} "
-                        f"switches on {on}: {state}.",
-                        rule="The technician holds a qualification for the quantity that day.",
-                        next_step=f"Qualified on that day: {', '.join(able) or 'nobody'}.",
-                    )
-                )
+        self._check_performer(switch, self._person(self.bench.performed_by))
         for code in (self.bench.returned_by, self.bench.verified_by):
             if code is not None:
                 self._person(code)
@@ -285,7 +257,20 @@ class _Judge:
                 next_step="Name the person who checked it, or leave it empty until it is checked.",
             )
 
-    def _person(self, code: str):  # type: ignore[no-untyped-def]
+    def _check_performer(self, switch: Switch, person: Person) -> None:
+        on = self.bench.performed_on
+        if not person.holds(Role.TECHNICIAN, on):
+            self.object_to(
+                PersonRefused(
+                    f"{person.code} ({person.name}) is not a technician on {on}.",
+                    rule="Calibrations are performed by technicians.",
+                    next_step="Name the technician who did it.",
+                )
+            )
+        elif person.qualification(switch.quantity, on) is None:
+            self.object_to(unqualified(person, switch.quantity, on, self.facts.people.values()))
+
+    def _person(self, code: str) -> Person:
         if code not in self.facts.people:
             # a person who cannot be named cannot stand behind a record, history or not
             raise UnknownName(
@@ -304,9 +289,7 @@ class _Judge:
             )
         except ProcedureRefused as refusal:
             self.object_to(refusal)
-            found = procedure_revision(
-                self.facts.procedures, code, number, self.bench.performed_on
-            )
+            found = procedure_revision(self.facts.procedures, code, number, self.bench.performed_on)
         if found.code != switch.procedure:
             self.object_to(
                 ProcedureRefused(
@@ -352,13 +335,13 @@ class _Judge:
         if GaugeRole.STATIC in named:
             same = named[GaugeRole.STATIC].gauge.casefold() == operating[0].code.casefold()
             found[GaugeRole.STATIC] = (
-                operating if same else self._gauge(switch, GaugeRole.STATIC, named[GaugeRole.STATIC])
+                operating
+                if same
+                else self._gauge(switch, GaugeRole.STATIC, named[GaugeRole.STATIC])
             )
         return found
 
-    def _gauge(
-        self, switch: Switch, role: GaugeRole, used: GaugeUsed
-    ) -> tuple[Gauge, Certificate]:
+    def _gauge(self, switch: Switch, role: GaugeRole, used: GaugeUsed) -> tuple[Gauge, Certificate]:
         on = self.bench.performed_on
         known = {
             code: gauge
@@ -400,7 +383,10 @@ class _Judge:
     ) -> list[str]:
         on = self.bench.performed_on
         if role is GaugeRole.OPERATING:
-            return list(judge_gauge(gauge.code, switch, self.facts, on, None).reasons)
+            option = judge_gauge(gauge.code, switch, self.facts, on, None)
+            # of history the ratio is known from its readings; the expected one says nothing more
+            known = () if self.strict else option.expected_too_poor
+            return [reason for reason in option.reasons if reason not in known]
         reasons = []
         if gauge.status is not GaugeStatus.IN_SERVICE:
             reasons.append(f"{gauge.status} since {gauge.effective_on}")
@@ -520,9 +506,7 @@ class _Judge:
             if any(f.text == text for f in self.findings):
                 continue
             if remark.severity is Severity.STOP:
-                self.object_to(
-                    ReadingRefused(text, rule=remark.rule, next_step=remark.next_step)
-                )
+                self.object_to(ReadingRefused(text, rule=remark.rule, next_step=remark.next_step))
             else:
                 self.note(remark.code, text)
         return result_of(found, point, phase, switch, procedure)
@@ -588,6 +572,26 @@ class _Judge:
                 "runs",
                 f"{point.label} {phase}: {len(cycles)} runs; the procedure asks for {wanted}.",
             )
+
+
+def able_people(people: Iterable[Person], quantity: Quantity, on: date) -> list[Person]:
+    """The technicians qualified for ``quantity`` on ``on``, in the order given."""
+    return [p for p in people if p.holds(Role.TECHNICIAN, on) and p.qualification(quantity, on)]
+
+
+def unqualified(
+    person: Person, quantity: Quantity, on: date, people: Iterable[Person]
+) -> PersonRefused:
+    """The refusal of a technician without a qualification that day, naming who has one."""
+    held = [q for q in person.qualifications if q.quantity is quantity and q.expires_on < on]
+    last = max(held, key=lambda q: q.expires_on, default=None)
+    state = f"the last one expired on {last.expires_on}" if last else "none is recorded"
+    able = ", ".join(p.code for p in able_people(people, quantity, on))
+    return PersonRefused(
+        f"{person.code} ({person.name}) is not qualified for {quantity} switches on {on}: {state}.",
+        rule="The technician holds a qualification for the quantity that day.",
+        next_step=f"Qualified on that day: {able or 'nobody'}.",
+    )
 
 
 def result_of(
@@ -684,13 +688,14 @@ def _next_number(session: Session, made: Calibration) -> str:
 
 
 def _code(refusal: Refused | UnknownName) -> str:
-    return {
+    codes: dict[type[CalfleetError], str] = {
         GaugeRefused: "gauge",
         PersonRefused: "person",
         ProcedureRefused: "procedure",
         DateRefused: "date",
         ReadingRefused: "reading",
-    }.get(type(refusal), "rule")  # type: ignore[call-overload, no-any-return]
+    }
+    return codes.get(type(refusal), "rule")
 
 
 def _line(switch: Switch) -> Fraction | None:
@@ -701,8 +706,8 @@ def _proof(switch: Switch) -> Fraction | None:
     return None if switch.proof_pressure is None else Fraction(switch.proof_pressure)
 
 
-def _exact(value: object) -> Fraction | None:
-    return None if value is None else Fraction(value)  # type: ignore[arg-type]
+def _exact(value: Decimal | None) -> Fraction | None:
+    return None if value is None else Fraction(value)
 
 
 def _double(value: Fraction | None) -> float | None:

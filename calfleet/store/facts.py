@@ -75,9 +75,7 @@ def add_person(work: Work, person: Person) -> None:
         code=person.code,
         name=person.name,
         roles=[
-            PersonRoleRow(
-                role=g.role, effective_on=g.effective_on, held=g.held, **work.marks()
-            )
+            PersonRoleRow(role=g.role, effective_on=g.effective_on, held=g.held, **work.marks())
             for g in person.roles
         ],
         qualifications=[

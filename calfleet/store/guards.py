@@ -20,9 +20,7 @@ POSTGRES_FUNCTION = "calfleet_refuse_change"
 def expected(dialect: str) -> dict[str, str]:
     """Every guard's name with the SQL that creates it, for ``sqlite`` or ``postgresql``."""
     make = _sqlite_guards if dialect == "sqlite" else _postgres_guards
-    return {
-        name: sql for table in Base.metadata.sorted_tables for name, sql in make(table).items()
-    }
+    return {name: sql for table in Base.metadata.sorted_tables for name, sql in make(table).items()}
 
 
 def _sqlite_guards(table: Table) -> dict[str, str]:

@@ -14,6 +14,7 @@ from calfleet.errors import SchemaMismatch, SiteNotFound, StoreRefused
 from calfleet.store.engine import open_engine, public_name, refusals, sqlite_file
 from calfleet.store.revision import HEAD, require_head
 
+
 def revision_of(engine: Engine) -> str | None:
     """The database's revision, or ``None`` when it has none (empty or not ours)."""
     try:

@@ -13,9 +13,9 @@ from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.orm import Session
 
 from calfleet.records import to_plain
-from calfleet.store.types import canonical_json, utc_text
 from calfleet.store.engine import refusals, writing
 from calfleet.store.models import AuditEntryRow
+from calfleet.store.types import canonical_json, utc_text
 
 FIRST_PREVIOUS = "0" * 64
 

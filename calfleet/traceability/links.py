@@ -13,7 +13,6 @@ from typing import NamedTuple
 
 from calfleet.traceability.words import counted, listed
 
-
 END_OF_CHAIN = "end of chain"
 """The label of the fact that marks a link to a laboratory behind which nothing is asked for."""
 

@@ -11,8 +11,8 @@ from typing import Annotated, Any, TypeVar
 import typer
 from typer.core import TyperGroup
 
-from calfleet.errors import BadDate, CalfleetError, Interrupted, ProblemsFound, UsageError
 from calfleet.adapters.cli.render import Format, paragraph
+from calfleet.errors import BadDate, CalfleetError, Interrupted, ProblemsFound, UsageError
 
 EXIT_CODES = (
     "Exit codes: 0 done; 1 problems found in data that was read; 2 the command or its input "

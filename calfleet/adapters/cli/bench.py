@@ -74,9 +74,7 @@ def result_columns(found: Calibration) -> list[Column[Result]]:
     ]  # fmt: skip
 
 
-def show_calibration(
-    session: Session, found: Calibration, *, with_cautions: bool = False
-) -> None:
+def show_calibration(session: Session, found: Calibration, *, with_cautions: bool = False) -> None:
     """Print a judged calibration as its reader needs it: verdicts first, then how certain."""
     from calfleet.services.after import next_due
 
@@ -555,36 +553,25 @@ def _guided(folder: SiteFolder, tag: str, person: str | None) -> None:
 
 
 def _ask_person(plan: BenchPlan, given: str | None) -> str:
-    from calfleet.records import Role
+    """The code of a qualified technician: the one given, else asked for until one is named."""
     from calfleet.services.nearest import pick
+    from calfleet.services.record import able_people, unqualified
 
-    able = {
-        p.code: p
-        for p in plan.context.facts.people.values()
-        if p.holds(Role.TECHNICIAN, plan.on) and p.qualification(plan.switch.quantity, plan.on)
-    }
+    people = plan.context.facts.people
+    quantity = plan.switch.quantity
+    able = [p.code for p in able_people(people.values(), quantity, plan.on)]
     while True:
         typed = given or _ask(f"Who performs it ({', '.join(able) or 'nobody is qualified'})")
         try:
-            person = pick("person", typed, plan.context.facts.people)
+            person = pick("person", typed, people)
+            if person.code not in able:
+                raise unqualified(person, quantity, plan.on, people.values())
         except CalfleetError as error:
             if given is not None:
                 raise
             print(paragraph(f"{error.message} {error.next_step}", indent="  ✗ "))
             continue
-        if person.code in able:
-            return person.code
-        if given is not None:
-            from calfleet.errors import PersonRefused
-
-            raise PersonRefused(
-                f"{person.code} ({person.name}) is not qualified for {plan.switch.quantity} "
-                f"switches on {plan.on}.",
-                rule="The technician holds a qualification for the quantity that day.",
-                next_step=f"Qualified on that day: {', '.join(able) or 'nobody'}.",
-            )
-        print(paragraph(f"{person.code} is not qualified for {plan.switch.quantity}.",
-                        indent="  ✗ "))  # fmt: skip
+        return person.code
 
 
 def _ask_gauge(plan: BenchPlan) -> GaugeOption:

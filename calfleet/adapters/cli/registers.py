@@ -177,12 +177,14 @@ def people(
             Column(
                 "Qualified for (until)",
                 "qualifications",
-                lambda x: ", ".join(
-                    f"{q} ({held.expires_on})"
-                    for q in Quantity
-                    if (held := x.qualification(q, on)) is not None
-                )
-                or None,
+                lambda x: (
+                    ", ".join(
+                        f"{q} ({held.expires_on})"
+                        for q in Quantity
+                        if (held := x.qualification(q, on)) is not None
+                    )
+                    or None
+                ),
                 fold=True,
             ),
         ],
@@ -229,8 +231,8 @@ def procedure(
 ) -> None:
     """Show a procedure: cautions first, then its steps and limits."""
     from calfleet.records import to_plain
-    from calfleet.services.choose_procedure import procedure_revision
     from calfleet.services.cautions import DEFERENCE, cautions_of
+    from calfleet.services.choose_procedure import procedure_revision
     from calfleet.site import find_site
     from calfleet.store.queries.procedures import procedures as all_revisions
 
@@ -242,7 +244,9 @@ def procedure(
         as_json(to_plain(found))
         return
     print(f"{found.name}: {found.title}")
-    print(f"In force from {found.effective_on}, approved {found.approved_on} by {found.approved_by}")
+    print(
+        f"In force from {found.effective_on}, approved {found.approved_on} by {found.approved_by}"
+    )
     print("\nCautions")
     for caution in cautions_of(found.hazards):
         print(paragraph(f"{caution.heading}. {caution.text}", indent="  ! "))
@@ -256,7 +260,10 @@ def procedure(
             ("For", ", ".join(found.quantities)),
             ("Runs", f"{found.as_found_runs} as found, {found.as_left_runs} as left"),
             ("Exercise", f"{found.exercise_cycles} cycles, after the as-found readings"),
-            ("Ramp", f"at most {found.ramp_limit_fraction_per_s * 100:f} % of the range per second"),
+            (
+                "Ramp",
+                f"at most {found.ramp_limit_fraction_per_s * 100:f} % of the range per second",
+            ),
             ("Temperature", f"{found.temperature_min_c} to {found.temperature_max_c} °C"),
             ("Humidity", f"at most {found.humidity_max * 100:f} %"),
             ("Required TUR", f"{found.required_tur}:1"),

@@ -15,13 +15,13 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from decimal import Decimal
-from enum import Enum
+from enum import Enum, StrEnum
 from typing import Any, Generic, TypeVar
 
 Row = TypeVar("Row")
 
 
-class Format(str, Enum):
+class Format(StrEnum):
     """How a listing is printed."""
 
     TABLE = "table"

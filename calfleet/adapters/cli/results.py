@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from enum import Enum
+from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
@@ -102,7 +102,7 @@ def history(
     )  # fmt: skip
 
 
-class TraceFormat(str, Enum):
+class TraceFormat(StrEnum):
     """How a trace is given: text or JSON to read, SVG or DOT to draw."""
 
     TEXT = "text"

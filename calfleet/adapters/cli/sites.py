@@ -38,7 +38,9 @@ def _build(folder: SiteFolder, given: SiteInput, actor: str, subject: str) -> No
 
 @app.command()
 def demo(
-    folder: Annotated[Path, typer.Argument(metavar="DIR", help="A folder that does not exist yet.")],
+    folder: Annotated[
+        Path, typer.Argument(metavar="DIR", help="A folder that does not exist yet.")
+    ],
 ) -> None:
     """Build a fictional site in DIR and walk the main job: due, record, trace."""
     from calfleet.adapters.cli.bench import show_calibration
@@ -87,9 +89,8 @@ def demo(
     with site.reading() as session:
         print(tree_text(trace(session, made.number)))
     print(paragraph(DEFERENCE, indent="\nCautions: "))
-    here = folder if not folder.is_absolute() else folder
     print(
-        f"\nThe site is in {here}. Three commands to try there (cd {here}):\n"
+        f"\nThe site is in {folder}. Three commands to try there (cd {folder}):\n"
         f"  calfleet due --month {DEMO_MONTH} --criticality safety --why\n"
         f"  calfleet gauges --for {made.bench.tag}\n"
         f"  calfleet trace {made.number} --format svg --out trace.svg"
@@ -98,7 +99,9 @@ def demo(
 
 @app.command()
 def build(
-    folder: Annotated[Path, typer.Argument(metavar="DIR", help="A folder that does not exist yet.")],
+    folder: Annotated[
+        Path, typer.Argument(metavar="DIR", help="A folder that does not exist yet.")
+    ],
     source: Annotated[
         Path, typer.Option("--from", metavar="INPUT", help="Folder with the site's input files.")
     ],

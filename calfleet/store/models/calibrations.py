@@ -6,7 +6,6 @@ from sqlalchemy import CheckConstraint, ForeignKey, ForeignKeyConstraint, Index,
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
 from calfleet.metrology.conformity import Rule, Verdict
-from calfleet.metrology.direction import Direction
 from calfleet.records import CycleOutcome, GaugeRole, Origin, Phase
 from calfleet.store.base import Base
 from calfleet.store.columns import (

@@ -92,5 +92,3 @@ class AccreditationRow(Fact, Base):
         UniqueConstraint("laboratory_id", "number", "valid_from"),
         CheckConstraint("valid_until >= valid_from", name="dates_in_order"),
     )
-
-

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import date
+from typing import Any
 
 from sqlalchemy import Select, func, select
 from sqlalchemy.orm import Session, aliased, selectinload
@@ -100,11 +101,7 @@ def gauges_used_on(session: Session, certificate: str) -> list[str]:
     )
 
 
-def _joined() -> Select[
-    tuple[
-        CalibrationRow, str, int, str, str, int, str | None, str | None, str | None, str | None
-    ]
-]:
+def _joined() -> Select[*tuple[Any, ...]]:
     # made here, not at import: an alias configures every mapper, and the due list needs none
     returned = aliased(PersonRow, name="returned")
     verified = aliased(PersonRow, name="verified")
@@ -126,9 +123,7 @@ def _joined() -> Select[
         .join(SwitchRow, SwitchRow.id == CalibrationRow.switch_id)
         .join(SwitchRevisionRow, SwitchRevisionRow.id == CalibrationRow.switch_revision_id)
         .join(PersonRow, PersonRow.id == CalibrationRow.performed_by_id)
-        .join(
-            ProcedureRevisionRow, ProcedureRevisionRow.id == CalibrationRow.procedure_revision_id
-        )
+        .join(ProcedureRevisionRow, ProcedureRevisionRow.id == CalibrationRow.procedure_revision_id)
         .join(ProcedureRow, ProcedureRow.id == ProcedureRevisionRow.procedure_id)
         .join(returned, returned.id == CalibrationRow.returned_by_id, isouter=True)
         .join(verified, verified.id == CalibrationRow.verified_by_id, isouter=True)
@@ -142,14 +137,12 @@ def _joined() -> Select[
     )
 
 
-def _read(session: Session, query: Select[tuple]) -> list[Calibration]:  # type: ignore[type-arg]
+def _read(session: Session, query: Select[*tuple[Any, ...]]) -> list[Calibration]:
     rows = session.execute(query).all()
     keys = [row[0].id for row in rows]
     gauges = _gauges_used(session, keys)
     labels = _labels(session, {row[0].switch_revision_id for row in rows})
-    return [
-        _calibration(row, gauges.get(row[0].id, ()), labels) for row in rows
-    ]
+    return [_calibration(row, gauges.get(row[0].id, ()), labels) for row in rows]
 
 
 def _gauges_used(session: Session, keys: Sequence[int]) -> dict[int, tuple[GaugeUsed, ...]]:

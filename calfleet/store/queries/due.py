@@ -76,15 +76,12 @@ def switches_in_force(reader: Reader, day: date) -> list[Switch]:
     hazards: dict[int, list[Hazard]] = {}
     for key, hazard in ask(reader, _HAZARDS):
         hazards.setdefault(key, []).append(hazard)
-    # columns in the order of the record's fields
-    return [
-        Switch(
-            *values,
-            hazards=tuple(hazards.get(key, ())),
-            set_points=tuple(points.get(key, ())),
-        )
-        for key, *values in ask(reader, _SWITCHES, day=day)
-    ]
+    found: list[Switch] = []
+    for key, *v in ask(reader, _SWITCHES, day=day):
+        # columns in the order of the record's fields, its parts at the end
+        values = [*v, tuple(hazards.get(key, ())), tuple(points.get(key, ()))]
+        found.append(Switch(*values))
+    return found
 
 
 _SET_POINTS = question(
@@ -125,7 +122,7 @@ _FIRST_USED = question(
 
 def first_used(reader: Reader) -> dict[str, date]:
     """Per tag the day its first data sheet took effect."""
-    return {tag: first for tag, first in ask(reader, _FIRST_USED)}
+    return dict(ask(reader, _FIRST_USED))
 
 
 _PERFORMED = question(
@@ -202,9 +199,7 @@ def pooled_repeatability(reader: Reader) -> dict[str, tuple[float, int]]:
     From as-left runs only (the first as-found trips are stuck by the nature of the test),
     corrected records left out. Families without two runs anywhere are absent.
     """
-    return {
-        family: (math.sqrt(total / dof), dof) for family, total, dof in ask(reader, _POOLED)
-    }
+    return {family: (math.sqrt(total / dof), dof) for family, total, dof in ask(reader, _POOLED)}
 
 
 _POLICIES = question(

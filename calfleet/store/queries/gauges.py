@@ -83,18 +83,12 @@ def certificates(reader: Reader, *, with_points: bool = True) -> dict[str, Certi
     """
     standards = _standards(reader)
     withdrawals = _withdrawals(reader)
-    found = {
-        row[1]: Certificate(
-            *row[1:10],
-            points=(),
-            standards=tuple(standards.get(row[0], ())),
-            withdrawal=withdrawals.get(row[0]),
-            replaces=row[10],
-            replacement_reason=row[11],
-            remarks=row[12],
-        )
-        for row in ask(reader, _CERTIFICATES)
-    }
+    found: dict[str, Certificate] = {}
+    for key, *v in ask(reader, _CERTIFICATES):
+        # columns in the order of the record's fields, its parts in their places
+        parts = [(), tuple(standards.get(key, ())), withdrawals.get(key)]
+        values = [*v[:9], *parts, *v[9:]]
+        found[v[0]] = Certificate(*values)
     return with_points_of(reader, found, found) if with_points else found
 
 

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from calfleet.records import Hazard, ProcedureRevision, Quantity
-from calfleet.store.queries.reader import DAY, TYPED, ask, question
+from calfleet.store.queries.reader import DAY, TYPED, Question, ask, question
 
 if TYPE_CHECKING:
     from calfleet.store.queries.reader import Reader
@@ -41,16 +41,18 @@ _STEPS = question("SELECT procedure_revision_id, text FROM procedure_step ORDER 
 
 def procedures(reader: Reader) -> dict[str, tuple[ProcedureRevision, ...]]:
     """Every procedure by code; its revisions in order of revision number (unique)."""
-    parts: list[dict[int, list[object]]] = []
-    for asked in (_SCOPE, _HAZARDS, _STEPS):
-        held: dict[int, list[object]] = {}
-        for key, part in ask(reader, asked):
-            held.setdefault(key, []).append(part)
-        parts.append(held)
+    parts = [_grouped(reader, asked) for asked in (_SCOPE, _HAZARDS, _STEPS)]
     found: dict[str, list[ProcedureRevision]] = {}
     for key, *v in ask(reader, _REVISIONS):
         scope, hazards, steps = (tuple(held.get(key, ())) for held in parts)
-        found.setdefault(v[0], []).append(
-            ProcedureRevision(*v[:6], scope, *v[6:], hazards, steps)  # type: ignore[arg-type]
-        )
+        # columns in the order of the record's fields, its parts in their places
+        values = [*v[:6], scope, *v[6:], hazards, steps]
+        found.setdefault(v[0], []).append(ProcedureRevision(*values))
     return {code: tuple(revisions) for code, revisions in found.items()}
+
+
+def _grouped(reader: Reader, asked: Question) -> dict[int, list[Any]]:
+    held: dict[int, list[Any]] = {}
+    for key, part in ask(reader, asked):
+        held.setdefault(key, []).append(part)
+    return held

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import date
 
-from sqlalchemy import Row, select
+from sqlalchemy import Row, Select, select
 from sqlalchemy.orm import Session, selectinload
 
 from calfleet.metrology.direction import Direction
@@ -59,7 +59,7 @@ def in_force(session: Session, day: date) -> list[Switch]:
     return list(latest.values())
 
 
-def _joined():  # type: ignore[no-untyped-def]
+def _joined() -> Select[str, str, str, SwitchRevisionRow]:
     return (
         select(SwitchRow.tag, AreaRow.code, ProcedureRow.code, SwitchRevisionRow)
         .join(SwitchRevisionRow, SwitchRevisionRow.switch_id == SwitchRow.id)
@@ -71,7 +71,7 @@ def _joined():  # type: ignore[no-untyped-def]
     )
 
 
-def _switch(row: Row[tuple[str, str, str, SwitchRevisionRow]]) -> Switch:
+def _switch(row: Row[str, str, str, SwitchRevisionRow]) -> Switch:
     tag, area, procedure, r = row
     return Switch(
         tag=tag,
