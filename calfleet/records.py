@@ -584,12 +584,16 @@ class Calibration:
 
 @dataclass(frozen=True, slots=True)
 class GaugeReadiness:
-    """Whether a gauge will be at hand for a job on its day; ``reason`` in words when not."""
+    """Whether a gauge will be at hand for a job on its day; else why not.
+
+    ``reason`` names every gauge that came close, ``short`` the nearest one only.
+    """
 
     ready: bool
     gauge: str | None
     tur: float | None
     reason: str
+    short: str
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,6 +23,7 @@ import sys
 import zipfile
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -85,7 +86,7 @@ def commands(block: Block) -> list[Command]:
         elif found:
             found[-1].shown.append(line.rstrip())
         joined = bool(found) and not found[-1].shown and line.endswith("\\")
-    for command, after in zip(found, found[1:], strict=False):
+    for command, after in pairwise(found):
         if after.text.strip() == "echo $?":
             command.code = int(after.shown[0])
     for command in found:
@@ -184,22 +185,19 @@ def test_its_commands_run_and_print_what_it_shows(
 
 
 def test_there_are_commands_to_run() -> None:
-    """The README gives a tour, and so does at least one how-to for each of the three users."""
-    ours = {
-        document.relative_to(ROOT).parts[0]: sum(
+    """The README gives a tour, and so does a how-to for each of the three users."""
+    found = [
+        document
+        for document in DOCUMENTS
+        if sum(
             command.text.startswith("calfleet ")
             for block in blocks(document.read_text(encoding="utf-8"))
             for command in commands(block)
         )
-        for document in DOCUMENTS
-    }
-    assert ours["README.md"] >= 3
-    assert len([d for d in DOCUMENTS if _commands_in(d) >= 2]) >= 4
-
-
-def _commands_in(document: Path) -> int:
-    text = document.read_text(encoding="utf-8")
-    return sum(c.text.startswith("calfleet ") for b in blocks(text) for c in commands(b))
+        >= 3
+    ]
+    assert ROOT / "README.md" in found
+    assert len(found) >= 4
 
 
 PAGE = """\
@@ -317,7 +315,7 @@ def test_the_first_command_installs_and_walks_the_main_job(tmp_path: Path) -> No
 
 BANNED = {
     "what the project was made from": [
-        r"tran" + r"script",
+        r"\btran" + r"scripts?\b",
         r"seed" + r"[ -]document",
         r"recording" + r" 0\d",
         r"\.\./" + r"shared",

@@ -63,18 +63,23 @@ class GaugeOption:
 
 @dataclass(frozen=True, slots=True)
 class Readiness:
-    """The first gauge that will do, or why none will."""
+    """The first gauge that will do, or why none will: every one that came close, nearest first."""
 
     option: GaugeOption | None
-    reason: str
+    close: tuple[GaugeOption, ...] = ()
+    fault: str = ""
 
     def view(self) -> GaugeReadiness:
         found = self.option
+        nothing = self.fault or "no gauge of this kind and range"
+        said = [f"{o.gauge.code} {', '.join(o.reasons)}" for o in self.close]
+        nearest = [f"{o.gauge.code} {o.reasons[0]}" for o in self.close]
         return GaugeReadiness(
             ready=found is not None,
             gauge=None if found is None else found.gauge.code,
             tur=None if found is None else found.tur,
-            reason=self.reason,
+            reason="" if found else "; ".join(said) or nothing,
+            short="" if found else (nearest or [nothing])[0],
         )
 
 
@@ -147,7 +152,7 @@ def ready_gauge(
     try:
         job = _job(switch, facts, on, None)
     except CalfleetError as error:
-        return Readiness(None, error.message)
+        return Readiness(None, fault=error.message)
     cache = cache or CurveCache()
     refused: list[GaugeOption] = []
     best: GaugeOption | None = None
@@ -160,8 +165,8 @@ def ready_gauge(
         elif best is None or (option.tur or 0.0) > (best.tur or 0.0):
             best = option
     if best is not None:
-        return Readiness(best, "")
-    return Readiness(None, _nearest_reason(refused))
+        return Readiness(best)
+    return Readiness(None, _close(refused))
 
 
 def judge_gauge(
@@ -242,7 +247,7 @@ def _not_at_hand(
     if certificate is None:
         yield f"no certificate on {job.on}"
     elif until is not None and until < job.on:
-        yield f"overdue: certificate {certificate.number} valid until {until}"
+        yield f"overdue since {until} (certificate {certificate.number})"
 
 
 def _out_of_range(gauge: Gauge, job: _Job) -> list[str]:
@@ -329,16 +334,11 @@ def _short(value: Fraction) -> str:
     return f"{float(value):.6g}"
 
 
-def _nearest_reason(refused: list[GaugeOption]) -> str:
-    """Why no gauge will do: the gauges that fail for the fewest reasons, suited ones only."""
-    suited = [
-        o
-        for o in refused
-        if not any(
-            r.startswith(("reads", "its unit", "range", "stands", "kept")) for r in o.reasons
-        )
-    ]
-    if not suited:
-        return "no gauge of this kind and range"
-    suited.sort(key=lambda o: (len(o.reasons), -o.gauge.tier, o.gauge.code))
-    return "; ".join(f"{o.gauge.code} {', '.join(o.reasons)}" for o in suited[:3])
+UNSUITED = ("reads", "its unit", "range", "stands", "kept", "no static rating")
+
+
+def _close(refused: list[GaugeOption]) -> tuple[GaugeOption, ...]:
+    """Up to three gauges that fail for the fewest reasons, and for none that nothing can change."""
+    suited = [o for o in refused if not any(r.startswith(UNSUITED) for r in o.reasons)]
+    suited.sort(key=lambda o: (len(o.reasons), -(o.tur or 0.0), o.gauge.code))
+    return tuple(suited[:3])

@@ -394,7 +394,7 @@ class _Judge:
             reasons.append("a static pressure is read on a gauge-pressure gauge")
         if self.facts.valid_until(certificate) < on:
             until = self.facts.valid_until(certificate)
-            reasons.append(f"overdue: certificate {certificate.number} valid until {until}")
+            reasons.append(f"overdue since {until} (certificate {certificate.number})")
         return reasons
 
     def _would_do(self, switch: Switch) -> str:

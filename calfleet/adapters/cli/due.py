@@ -82,12 +82,18 @@ def due(
         found = list_due(reader, as_of=today, until=until, filters=filters)
     listing(
         found.lines,
-        columns(why=why) if output is Format.TABLE else machine_columns(),
+        columns() if output is Format.TABLE else machine_columns(),
         output,
         title=f"Due by {found.until} as of {found.as_of}",
         footer=totals(found),
         empty="Nothing is due.",
+        note=_why if why else None,
     )
+
+
+def _why(line: DueLine) -> str:
+    ready = line.readiness
+    return line.why if ready.ready else f"{line.why} No gauge then: {ready.reason}."
 
 
 def _word(kind, text: str, name: str):  # type: ignore[no-untyped-def]
@@ -104,17 +110,20 @@ def _word(kind, text: str, name: str):  # type: ignore[no-untyped-def]
     )
 
 
-def columns(*, why: bool) -> list[Column[DueLine]]:
-    """The columns of the table; ``why`` adds the sentence that explains the date."""
+def columns() -> list[Column[DueLine]]:
+    """The columns of the table."""
 
-    def left(days: int) -> str:
-        return f"{-days} d overdue" if days < 0 else f"{days} d"
+    def left(line: DueLine) -> str:
+        days = line.days_left or 0
+        if line.status in ("due", "not due", "overdue"):
+            return f"{-days} d overdue" if days < 0 else f"{days} d"
+        return f"{-days} d late, {line.status}" if days < 0 else f"{days} d, {line.status}"
 
     def gauge(line: DueLine) -> str:
         ready = line.readiness
-        return f"{ready.gauge} {ratio_text(ready.tur)}" if ready.ready else f"NONE: {ready.reason}"
+        return f"{ready.gauge} {ratio_text(ready.tur)}" if ready.ready else f"NONE: {ready.short}"
 
-    shown: list[Column[DueLine]] = [
+    return [
         Column("Tag", "tag", lambda x: x.tag),
         Column("Service", "service", lambda x: x.service, fold=True),
         Column("Area", "area", lambda x: x.area),
@@ -127,14 +136,10 @@ def columns(*, why: bool) -> list[Column[DueLine]]:
             fold=True,
         ),
         Column("Due", "due_on", lambda x: x.due_on),
-        Column("Left", "days_left", lambda x: x.days_left, left, right=True),
-        Column("Status", "status", lambda x: x.status, fold=True),
+        Column("Left", "left", lambda x: x, left, right=True),
         Column("Bench h", "bench_hours", lambda x: x.bench_minutes / 60, hours, right=True),
-        Column("Reference gauge then", "gauge_then", lambda x: x, gauge, fold=True),
+        Column("Gauge then (TUR)", "gauge_then", lambda x: x, gauge, fold=True),
     ]
-    if why:
-        shown.append(Column("Why then", "why", lambda x: x.why, fold=True))
-    return shown
 
 
 def hours(value: float) -> str:
@@ -144,7 +149,10 @@ def hours(value: float) -> str:
 def machine_columns() -> list[Column[DueLine]]:
     """Columns for CSV and JSON: the table's, with the gauge in parts."""
     return [
-        *(c for c in columns(why=True) if c.key != "gauge_then"),
+        *(c for c in columns() if c.key not in ("gauge_then", "left")),
+        Column("", "why", lambda x: x.why),
+        Column("", "days_left", lambda x: x.days_left),
+        Column("", "status", lambda x: x.status),
         Column("", "quantity", lambda x: x.quantity),
         Column("", "outage_bound", lambda x: x.outage_bound),
         Column("", "last_calibration", lambda x: x.last_number),
@@ -159,7 +167,7 @@ def machine_columns() -> list[Column[DueLine]]:
 
 def ratio_text(tur: float | None) -> str:
     """A test uncertainty ratio as the trade writes it."""
-    return "" if tur is None else f"(TUR {tur:.1f}:1)"
+    return "(not defined)" if tur is None else f"({int(tur * 10) / 10:.1f}:1)"
 
 
 def totals(found: DueList) -> list[str]:

@@ -50,14 +50,15 @@ def listing(
     title: str = "",
     footer: Iterable[str] = (),
     empty: str = "Nothing to list.",
+    note: Callable[[Row], str] | None = None,
 ) -> None:
-    """Print ``rows``; ``title`` and ``footer`` belong to the table only."""
+    """Print ``rows``; ``title``, ``footer`` and the ``note`` below each row are the table's only."""
     if output is Format.CSV:
         _csv(rows, columns)
     elif output is Format.JSON:
         print(json.dumps(_plain_rows(rows, columns), indent=2, ensure_ascii=False))
     else:
-        _table(rows, columns, title, list(footer), empty)
+        _table(rows, columns, title, list(footer), empty, note)
 
 
 def as_json(value: object) -> None:
@@ -115,6 +116,7 @@ def _table(
     title: str,
     footer: list[str],
     empty: str,
+    note: Callable[[Row], str] | None,
 ) -> None:
     if title:
         print(title)
@@ -134,6 +136,7 @@ def _table(
             right=[c.right for c in columns],
             width=terminal_width(),
             fold=[c.fold for c in columns],
+            notes=None if note is None else [note(row) for row in rows],
         ):
             print(line)
     for line in footer:
@@ -150,6 +153,10 @@ def terminal_width() -> int:
     return 160
 
 
+NARROWEST = 12
+"""No column is folded to fewer characters than this; a narrower terminal wraps the lines."""
+
+
 def table_lines(
     headings: Sequence[str],
     cells: Sequence[Sequence[str]],
@@ -157,8 +164,11 @@ def table_lines(
     right: Sequence[bool],
     width: int,
     fold: Sequence[bool],
+    notes: Sequence[str] | None = None,
 ) -> list[str]:
     """Lines of an aligned table, folded to ``width`` where the columns marked ``fold`` allow.
+
+    ``notes``, one for each row, are wrapped below it.
 
     Written here rather than taken from a library because the due list must start faster than a
     table library can be imported.
@@ -168,18 +178,18 @@ def table_lines(
         for n, h in enumerate(headings)
     ]
     gap = 2
-    excess = sum(wide) + gap * (len(wide) - 1) - width
-    for n in sorted((n for n, f in enumerate(fold) if f), key=lambda n: -wide[n]):
-        if excess <= 0:
+    foldable = [n for n, f in enumerate(fold) if f]
+    while sum(wide) + gap * (len(wide) - 1) > width and foldable:
+        widest = max(foldable, key=lambda n: wide[n])
+        if wide[widest] <= NARROWEST:
             break
-        least = max(14, max((len(w) for w in headings[n].split()), default=1))
-        cut = min(excess, max(0, wide[n] - least))
-        wide[n] -= cut
-        excess -= cut
+        wide[widest] -= 1
     lines = _folded_row(headings, wide, right, gap)
     lines.append((" " * gap).join("─" * w for w in wide))
-    for row in cells:
+    for n, row in enumerate(cells):
         lines += _folded_row(row, wide, right, gap)
+        if notes is not None and notes[n]:
+            lines += paragraph(notes[n], indent="    ", width=width).splitlines()
     return lines
 
 

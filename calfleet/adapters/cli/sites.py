@@ -70,7 +70,7 @@ def demo(
     print("1. The planner: what is due in December 2026?   calfleet due --month 2026-12\n")
     with site.reading() as session:
         found = list_due(session, as_of=DEMO_DAY, until=month_bounds(DEMO_MONTH)[1])
-    listing(found.lines[:DEMO_LINES], columns(why=False), Format.TABLE)
+    listing(found.lines[:DEMO_LINES], columns(), Format.TABLE)
     if len(found.lines) > DEMO_LINES:
         print(f"... and {len(found.lines) - DEMO_LINES} more")
     print("\n".join(totals(found)))

@@ -133,8 +133,8 @@ def svg(chain: Chain) -> str:
     parts = [
         '<?xml version="1.0" encoding="UTF-8"?>',
         f'<svg xmlns="http://www.w3.org/2000/svg" {size} role="img" font-family="{_FONT}">',
-        f"<title>{escape(f'Traceability of {chain.subject}')}</title>",
-        f"<desc>{escape(chain.statement)}</desc>",
+        f"<title>{escape(_printable(f'Traceability of {chain.subject}'))}</title>",
+        f"<desc>{escape(_printable(chain.statement))}</desc>",
         f'<rect x="0" y="0" width="{width:.0f}" height="{height:.0f}" fill="#ffffff"/>',
         *banner,
         *legend,
@@ -213,7 +213,7 @@ def _boxes(
             frame = (
                 f'stroke="{_COLOUR[LinkState.BROKEN]}" stroke-width="1.8" stroke-dasharray="5 4"'
             )
-        yield f"<g data-key={quoteattr(node.key)}>"
+        yield f"<g data-key={quoteattr(_printable(node.key))}>"
         yield _rect(Place(x, y, place.width, place.height), 6, f'fill="#ffffff" {frame}', "box")
         head = Place(x + 1, y + 1, place.width - 2, card.head)
         yield _rect(head, 5, f'fill="{_HEAD.get(node.kind, "#eceff2")}"', "head")
@@ -369,6 +369,11 @@ def _rect(place: Place, radius: float, style: str, role: str) -> str:
     )
 
 
+def _printable(text: str) -> str:
+    """The text with a blank for every character that XML or a viewer may refuse."""
+    return "".join(c if c.isprintable() else " " for c in text)
+
+
 def _text(
     text: str,
     x: float,
@@ -381,8 +386,7 @@ def _text(
 ) -> str:
     weight = ' font-weight="bold"' if bold else ""
     middle = f' text-anchor="{anchor}"' if anchor != "start" else ""
-    clean = "".join(c if c.isprintable() else " " for c in text)
     return (
         f'<text x="{x:.1f}" y="{y:.1f}" font-size="{size:g}" fill="{colour}"{weight}{middle}>'
-        f"{escape(clean)}</text>"
+        f"{escape(_printable(text))}</text>"
     )
