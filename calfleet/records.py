@@ -28,6 +28,7 @@ class Quantity(StrEnum):
     PRESSURE = "pressure"
     DIFFERENTIAL = "differential pressure"
     VACUUM = "vacuum"
+    ABSOLUTE = "absolute pressure"
     TEMPERATURE = "temperature"
 
     @property
@@ -36,7 +37,8 @@ class Quantity(StrEnum):
         return {
             Quantity.PRESSURE: (PressureMode.GAUGE,),
             Quantity.DIFFERENTIAL: (PressureMode.DIFFERENTIAL, PressureMode.GAUGE),
-            Quantity.VACUUM: (PressureMode.VACUUM,),
+            Quantity.VACUUM: (PressureMode.VACUUM, PressureMode.GAUGE),
+            Quantity.ABSOLUTE: (PressureMode.ABSOLUTE, PressureMode.GAUGE),
             Quantity.TEMPERATURE: (None,),
         }[self]
 
@@ -265,7 +267,11 @@ class IntervalPolicy:
 
 @dataclass(frozen=True, slots=True)
 class ProcedureRevision:
-    """One approved revision of a procedure; ``code`` and ``revision`` identify it."""
+    """One approved revision of a procedure; ``code`` and ``revision`` identify it.
+
+    ``ramp_limit_fraction_per_s`` of the range times ``reading_lag_s`` is how far a reading may be
+    behind; ``static_hold_fraction`` of the range how far the locked low side may creep in a run.
+    """
 
     code: str
     title: str
@@ -286,6 +292,8 @@ class ProcedureRevision:
     guard_factor: Decimal
     coverage_probability: Decimal
     conformance_probability: Decimal | None = None
+    reading_lag_s: Decimal = Decimal(0)
+    static_hold_fraction: Decimal = Decimal(0)
     hazards: tuple[Hazard, ...] = ()
     steps: tuple[str, ...] = ()
 
@@ -368,6 +376,7 @@ class Gauge:
     (``% of span``, ``% of reading``, ``absolute``). ``drift_per_year`` and
     ``temperature_coefficient`` (per kelvin) are in ``unit``. Tier 1 stands nearest the SI.
     ``static_limit`` (in ``unit``): the line pressure that a differential gauge stands.
+    ``readable_fraction`` of the resolution can be read (1 for a display, less on a dial).
     """
 
     code: str
@@ -393,6 +402,7 @@ class Gauge:
     oxygen_clean: bool = False
     same_gauge_correlation: Decimal = Decimal(0)
     static_limit: Decimal | None = None
+    readable_fraction: Decimal = Decimal(1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -480,7 +490,8 @@ class BenchRecord:
     """What a technician reports of one calibration, before it is judged.
 
     ``certificate`` of each gauge may be empty at the bench: the one in force is taken.
-    ``number`` is set only for history that has one already.
+    ``number`` is set only for history that has one already. ``head_height_m`` is how far the
+    gauge stood above the switch (negative: below), with a line fluid of ``head_density_kg_m3``.
     """
 
     tag: str
@@ -509,6 +520,9 @@ class BenchRecord:
     replaces: str | None = None
     replacement_reason: str | None = None
     number: str | None = None
+    head_height_m: Decimal | None = None
+    head_height_half_width_m: Decimal | None = None
+    head_density_kg_m3: Decimal | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,9 +16,20 @@ from fractions import Fraction
 from calfleet.errors import CalfleetError
 from calfleet.metrology.certificate import CertificateCurve
 from calfleet.metrology.conformity import acceptance, tur
-from calfleet.metrology.evaluation import GaugeUse, Method, planned_expanded_uncertainty
+from calfleet.metrology.evaluation import (
+    GaugeUse,
+    Method,
+    planned_expanded_uncertainty,
+    planned_uncertainty,
+)
 from calfleet.metrology.switch import SetPointSpec
-from calfleet.metrology.units import PressureMode, convert_difference, find_unit
+from calfleet.metrology.units import (
+    PressureMode,
+    convert,
+    convert_difference,
+    convert_mode,
+    find_unit,
+)
 from calfleet.records import (
     Certificate,
     Gauge,
@@ -26,7 +37,6 @@ from calfleet.records import (
     GaugeStatus,
     Hazard,
     ProcedureRevision,
-    Quantity,
     Switch,
 )
 from calfleet.services.bench_facts import BenchFacts, in_force
@@ -184,7 +194,7 @@ def _job(switch: Switch, facts: BenchFacts, on: date, static: Decimal | None) ->
         switch=switch,
         procedure=procedure,
         specs=tuple(set_point_spec(switch, p) for p in switch.set_points),
-        method=method(procedure),
+        method=method(procedure, switch),
         pooled=pooled_for(switch, dict(facts.repeatability), planning=True),
         static=Fraction(switch.static_nominal if static is None else static),
         on=on,
@@ -268,11 +278,7 @@ def _out_of_range(gauge: Gauge, job: _Job) -> list[str]:
                     f"{_short(line)} {gauge.unit}"
                 )
     for spec in job.specs:
-        if job.switch.quantity is Quantity.TEMPERATURE:
-            bottom, top = _temperature_span(spec, gauge.unit)
-        else:
-            bottom = static + convert_difference(spec.bottom, spec.unit, gauge.unit)
-            top = static + convert_difference(spec.top, spec.unit, gauge.unit)
+        bottom, top = sorted(static + _on_gauge(end, spec, gauge) for end in _ends(spec))
         if top > high or bottom < low:
             with_static = " with its static pressure" if static else ""
             reasons.append(
@@ -283,10 +289,25 @@ def _out_of_range(gauge: Gauge, job: _Job) -> list[str]:
     return reasons
 
 
-def _temperature_span(spec: SetPointSpec, unit: str) -> tuple[Fraction, Fraction]:
-    from calfleet.metrology.units import convert
+STANDARD_ATMOSPHERE_PA = Fraction(101_325)
+"""Stands in for the barometric pressure of the day while a job is only planned."""
 
-    return convert(spec.bottom, spec.unit, unit), convert(spec.top, spec.unit, unit)
+
+def _ends(spec: SetPointSpec) -> tuple[Fraction, Fraction]:
+    return spec.bottom, spec.top
+
+
+def _on_gauge(value: Fraction, spec: SetPointSpec, gauge: Gauge) -> Fraction:
+    """What ``gauge`` would read where the switch sees ``value``."""
+    target = gauge.mode
+    if spec.mode in (None, PressureMode.DIFFERENTIAL) or target is None or target is spec.mode:
+        return convert(value, spec.unit, gauge.unit)
+    seen = convert_mode(value, spec.unit, spec.mode, target, _atmosphere(spec))
+    return convert(seen, spec.unit, gauge.unit)
+
+
+def _atmosphere(spec: SetPointSpec) -> Fraction:
+    return convert(STANDARD_ATMOSPHERE_PA, "Pa", spec.unit)
 
 
 def _good_enough(
@@ -302,7 +323,7 @@ def _good_enough(
         static = convert_difference(job.static, job.switch.line_unit, gauge.unit)
     for spec in job.specs:
         try:
-            U = planned_expanded_uncertainty(spec, static, use, None, job.method, job.pooled)
+            U = _expected_uncertainty(spec, static, use, job)
         except CalfleetError as error:
             return worst_ratio, worst_U, [error.message.rstrip(".")]
         lower, upper = spec.limits()
@@ -323,6 +344,16 @@ def _good_enough(
             f"{job.procedure.required_tur}:1"
         )
     return worst_ratio, worst_U, reasons
+
+
+def _expected_uncertainty(
+    spec: SetPointSpec, static: Fraction | None, use: GaugeUse, job: _Job
+) -> float:
+    if {spec.mode, use.spec.mode} == {PressureMode.ABSOLUTE, PressureMode.GAUGE}:
+        return planned_uncertainty(
+            spec, static, use, None, job.method, job.pooled, barometric=_atmosphere(spec)
+        ).U
+    return planned_expanded_uncertainty(spec, static, use, None, job.method, job.pooled)
 
 
 def _down(ratio: float) -> str:

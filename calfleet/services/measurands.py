@@ -11,9 +11,18 @@ from calfleet.metrology.certificate import CertificateCurve
 from calfleet.metrology.certificate import CertificatePoint as CurvePoint
 from calfleet.metrology.conformity import DecisionRule, Rule
 from calfleet.metrology.evaluation import AccuracyBasis, GaugeSpec, GaugeUse, Method
+from calfleet.metrology.pressure import Head, air_density
 from calfleet.metrology.switch import SetPointSpec, Tolerance, ToleranceBasis
-from calfleet.metrology.units import PressureMode
-from calfleet.records import Certificate, Gauge, ProcedureRevision, Quantity, SetPoint, Switch
+from calfleet.metrology.units import PressureMode, convert
+from calfleet.records import (
+    BenchRecord,
+    Certificate,
+    Gauge,
+    ProcedureRevision,
+    Quantity,
+    SetPoint,
+    Switch,
+)
 from calfleet.services.bench_facts import points_in_use
 
 DAYS_PER_YEAR = 365.25
@@ -22,6 +31,7 @@ _MODE_OF = {
     Quantity.PRESSURE: PressureMode.GAUGE,
     Quantity.DIFFERENTIAL: PressureMode.DIFFERENTIAL,
     Quantity.VACUUM: PressureMode.VACUUM,
+    Quantity.ABSOLUTE: PressureMode.ABSOLUTE,
     Quantity.TEMPERATURE: None,
 }
 
@@ -74,6 +84,7 @@ def gauge_spec(gauge: Gauge) -> GaugeSpec:
         range_low=Fraction(gauge.range_low),
         range_high=Fraction(gauge.range_high),
         resolution=Fraction(gauge.resolution),
+        readable_fraction=Fraction(gauge.readable_fraction),
         accuracy=Fraction(gauge.accuracy),
         accuracy_basis=AccuracyBasis(gauge.accuracy_basis),
         drift_per_year=Fraction(gauge.drift_per_year),
@@ -112,12 +123,38 @@ def decision_rule(procedure: ProcedureRevision) -> DecisionRule:
     )
 
 
-def method(procedure: ProcedureRevision) -> Method:
-    """The procedure as the evaluation takes it."""
+def method(
+    procedure: ProcedureRevision, switch: Switch, bench: BenchRecord | None = None
+) -> Method:
+    """The procedure as the evaluation takes it for ``switch``, with the head where one is told."""
+    span = float(switch.range_high - switch.range_low)
     return Method(
         decision_rule=decision_rule(procedure),
         coverage_probability=float(procedure.coverage_probability),
         runs=procedure.as_found_runs,
+        ramp_rate=float(procedure.ramp_limit_fraction_per_s) * span,
+        gauge_lag_s=float(procedure.reading_lag_s),
+        static_hold=float(procedure.static_hold_fraction) * span,
+        head=None if bench is None else head_of(bench),
+    )
+
+
+def head_of(bench: BenchRecord) -> Head | None:
+    """The height difference a bench record tells of, with the air of its room, or ``None``.
+
+    Raises: BadQuantity for a density or a climate outside the domain.
+    """
+    if bench.head_height_m is None or bench.head_density_kg_m3 is None:
+        return None
+    pressure_pa = 101_325.0
+    if bench.barometric is not None and bench.barometric_unit is not None:
+        pressure_pa = float(convert(bench.barometric, bench.barometric_unit, "Pa"))
+    air = air_density(float(bench.temperature_c), pressure_pa, float(bench.humidity))
+    return Head(
+        height_m=Fraction(bench.head_height_m),
+        fluid_density=Fraction(bench.head_density_kg_m3),
+        air_density=Fraction(f"{air:.6f}"),
+        height_half_width_m=float(bench.head_height_half_width_m or 0),
     )
 
 

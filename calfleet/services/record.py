@@ -464,9 +464,7 @@ class _Judge:
         if GaugeRole.STATIC in used and used[GaugeRole.STATIC] != used[GaugeRole.OPERATING]:
             static = self._use(*used[GaugeRole.STATIC])
         pooled = pooled_for(switch, dict(self.facts.repeatability))
-        barometric = None
-        if self.bench.barometric is not None and self.bench.barometric_unit is not None:
-            barometric = convert(self.bench.barometric, self.bench.barometric_unit, switch.unit)
+        barometric = self.barometric(switch, operating)
         seen = [
             SeenCycle(
                 c.run,
@@ -483,7 +481,7 @@ class _Judge:
                 seen,
                 operating,
                 static,
-                method(procedure),
+                method(procedure, switch, self.bench),
                 phase=phase.value,
                 pooled=pooled,
                 barometric=barometric,
@@ -510,6 +508,27 @@ class _Judge:
             else:
                 self.note(remark.code, text)
         return result_of(found, point, phase, switch, procedure)
+
+    def barometric(self, switch: Switch, operating: GaugeUse) -> Fraction | None:
+        """The barometric pressure in the switch's unit, where it was recorded.
+
+        Raises: ReadingRefused where absolute and gauge pressure meet without it.
+        """
+        if (
+            switch.quantity is not Quantity.TEMPERATURE
+            and self.bench.barometric is not None
+            and self.bench.barometric_unit is not None
+        ):
+            return convert(self.bench.barometric, self.bench.barometric_unit, switch.unit)
+        modes = {operating.spec.mode, set_point_spec(switch, switch.set_points[0]).mode}
+        if PressureMode.ABSOLUTE in modes and len(modes) > 1:
+            raise ReadingRefused(
+                f"{switch.tag}: absolute and gauge pressure meet, but no barometric pressure was "
+                "recorded.",
+                rule="Absolute pressure is gauge pressure plus the barometric pressure.",
+                next_step="Enter the barometric pressure with its unit, or use an absolute gauge.",
+            )
+        return None
 
     def _use(self, gauge: Gauge, certificate: Certificate) -> GaugeUse:
         curve = self.context.cache.curves.get(certificate.number)

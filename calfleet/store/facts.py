@@ -154,6 +154,8 @@ def add_procedure_revision(work: Work, procedure: ProcedureRevision) -> None:
         coverage_probability=procedure.coverage_probability,
         coverage_probability_value=float(procedure.coverage_probability),
         conformance_probability=procedure.conformance_probability,
+        reading_lag_s=procedure.reading_lag_s,
+        static_hold_fraction=procedure.static_hold_fraction,
         scope=[ProcedureScopeRow(quantity=q) for q in procedure.quantities],
         hazards=[ProcedureHazardRow(hazard=h) for h in procedure.hazards],
         steps=[
@@ -256,6 +258,7 @@ def add_gauge(work: Work, gauge: Gauge) -> None:
         oxygen_clean=gauge.oxygen_clean,
         same_gauge_correlation=gauge.same_gauge_correlation,
         static_limit=gauge.static_limit,
+        readable_fraction=gauge.readable_fraction,
         **work.marks(),
     )
     _insert(work, row, "gauge", f"{gauge.code} rev {gauge.revision}", gauge)
@@ -350,6 +353,9 @@ def add_calibration(work: Work, calibration: Calibration) -> None:
         humidity=bench.humidity,
         barometric=bench.barometric,
         barometric_unit=bench.barometric_unit,
+        head_height_m=bench.head_height_m,
+        head_height_half_width_m=bench.head_height_half_width_m,
+        head_density_kg_m3=bench.head_density_kg_m3,
         exercised_before_as_found=bench.exercised_before_as_found,
         exercise_cycles=bench.exercise_cycles,
         adjusted=bench.adjusted,

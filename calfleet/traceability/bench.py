@@ -28,7 +28,6 @@ from calfleet.traceability.words import (
     counted,
     listed,
     not_recorded,
-    ratio_beside,
     ratio_text,
     span_text,
     symbol,
@@ -126,7 +125,7 @@ class Bench:
                 reasons.append(
                     weak(
                         "result.low-ratio",
-                        f"The ratio (TUR) of {where} is {ratio_beside(result.tur, required)}; "
+                        f"The ratio (TUR) of {where} is {ratio_text(result.tur)}; "
                         f"{procedure.name} requires {required:f}:1.",
                     )
                 )

@@ -157,7 +157,7 @@ class Shares:
             f"{with_unit(point.expanded_uncertainty, unit)} (k = {without_zeros(k)}) at "
             f"{with_unit(point.reference, unit)}, but its standard {share.standard.gauge} is "
             f"itself known only to {significant(share.u[worst] * float(k), 2)} {symbol(unit)} "
-            f"there: ratio {ratio_text(ratio(worst))}, so at {len(impossible)} of "
+            f"there (ratio {ratio_text(ratio(worst))}); such claims at {len(impossible)} of "
             f"{counted(len(points), 'point')}."
         )
         return [broken("standard.uncertainty", text)], shown

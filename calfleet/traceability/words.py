@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from decimal import Decimal
 from fractions import Fraction
@@ -46,19 +47,18 @@ def plain_number(value: Decimal | Fraction) -> str:
 
 
 def ratio_text(value: float) -> str:
-    """A ratio to one with two digits (three from 100): ``4.0:1``; at least 0, finite."""
-    if value == 0:
-        return "0:1"
-    return f"{significant(value, 2 if value < 100 else 3)}:1"
+    """A ratio to one: one decimal from 1, none from 10, two digits below 1.
 
+    ``value``: at least 0, finite. Cut and never rounded up: 3.96 must not read as 4.0.
 
-def ratio_beside(value: float, other: Decimal) -> str:
-    """``value`` as a ratio with as many digits as it takes to tell it from ``other``."""
-    for digits in range(2, 8):
-        text = significant(value, digits)
-        if Decimal(text) != other:
-            return f"{text}:1"
-    return f"{value!r}:1"
+    >>> ratio_text(3.96), ratio_text(12.7), ratio_text(0.119)
+    ('3.9:1', '12:1', '0.11:1')
+    """
+    places = 0 if value >= 10 else 1
+    if 0 < value < 1:
+        places = 1 - math.floor(math.log10(value))
+    cut = math.floor(value * 10**places + 1e-9) / 10**places
+    return f"{cut:.{places}f}:1"
 
 
 def not_recorded(title: str) -> str:

@@ -301,6 +301,7 @@ def upgrade() -> None:
         sa.Column("oxygen_clean", sa.Boolean(), nullable=False),
         sa.Column("same_gauge_correlation", sa.String(length=40), nullable=False),
         sa.Column("static_limit", sa.String(length=40), nullable=True),
+        sa.Column("readable_fraction", sa.String(length=40), nullable=False),
         sa.Column("recorded_at", sa.String(length=27), nullable=False),
         sa.Column("recorded_by", sa.String(length=60), nullable=False),
         sa.CheckConstraint(
@@ -388,6 +389,8 @@ def upgrade() -> None:
         sa.Column("coverage_probability", sa.String(length=40), nullable=False),
         sa.Column("coverage_probability_value", sa.Double(), nullable=False),
         sa.Column("conformance_probability", sa.String(length=40), nullable=True),
+        sa.Column("reading_lag_s", sa.String(length=40), nullable=False),
+        sa.Column("static_hold_fraction", sa.String(length=40), nullable=False),
         sa.Column("recorded_at", sa.String(length=27), nullable=False),
         sa.Column("recorded_by", sa.String(length=60), nullable=False),
         sa.CheckConstraint(
@@ -430,7 +433,7 @@ def upgrade() -> None:
         sa.Column("recorded_at", sa.String(length=27), nullable=False),
         sa.Column("recorded_by", sa.String(length=60), nullable=False),
         sa.CheckConstraint(
-            "quantity IN ('pressure', 'differential pressure', 'vacuum', 'temperature')",
+            "quantity IN ('pressure', 'differential pressure', 'vacuum', 'absolute pressure', 'temperature')",
             name=op.f("ck_qualification_quantity_known"),
         ),
         sa.CheckConstraint(
@@ -488,7 +491,7 @@ def upgrade() -> None:
             name=op.f("ck_switch_revision_pressure_has_line_unit"),
         ),
         sa.CheckConstraint(
-            "quantity IN ('pressure', 'differential pressure', 'vacuum', 'temperature')",
+            "quantity IN ('pressure', 'differential pressure', 'vacuum', 'absolute pressure', 'temperature')",
             name=op.f("ck_switch_revision_quantity_known"),
         ),
         sa.CheckConstraint(
@@ -535,6 +538,9 @@ def upgrade() -> None:
         sa.Column("humidity", sa.String(length=40), nullable=False),
         sa.Column("barometric", sa.String(length=40), nullable=True),
         sa.Column("barometric_unit", sa.String(length=20), nullable=True),
+        sa.Column("head_height_m", sa.String(length=40), nullable=True),
+        sa.Column("head_height_half_width_m", sa.String(length=40), nullable=True),
+        sa.Column("head_density_kg_m3", sa.String(length=40), nullable=True),
         sa.Column("exercised_before_as_found", sa.Boolean(), nullable=False),
         sa.Column("exercise_cycles", sa.Integer(), nullable=False),
         sa.Column("adjusted", sa.Boolean(), nullable=False),
@@ -559,6 +565,10 @@ def upgrade() -> None:
         sa.CheckConstraint(
             "(barometric IS NULL) = (barometric_unit IS NULL)",
             name=op.f("ck_calibration_barometric_has_a_unit"),
+        ),
+        sa.CheckConstraint(
+            "(head_height_m IS NULL) = (head_density_kg_m3 IS NULL)",
+            name=op.f("ck_calibration_head_has_a_fluid"),
         ),
         sa.CheckConstraint(
             "(replaces_id IS NULL) = (replacement_reason IS NULL)",
@@ -733,7 +743,7 @@ def upgrade() -> None:
         sa.Column("procedure_revision_id", sa.Integer(), nullable=False),
         sa.Column("quantity", sa.String(length=40), nullable=False),
         sa.CheckConstraint(
-            "quantity IN ('pressure', 'differential pressure', 'vacuum', 'temperature')",
+            "quantity IN ('pressure', 'differential pressure', 'vacuum', 'absolute pressure', 'temperature')",
             name=op.f("ck_procedure_scope_quantity_known"),
         ),
         sa.ForeignKeyConstraint(

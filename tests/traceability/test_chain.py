@@ -290,7 +290,7 @@ def test_ratios_and_uncertainties_are_shown() -> None:
     chain = trace_result(FACTS, "C-1")
     shown = {f"{link.relation}, {f.label}": f.value for link in chain.links for f in link.facts}
     assert shown["worked out from, ratio (TUR)"] == "4.4:1, required 4:1"
-    # u of the result 0.45 kPa to u of the certificate 0.4/2 = 0.2 kPa: 2.25, half to even
+    # u of the result 0.45 kPa to u of the certificate 0.4/2 = 0.2 kPa: 2.25, cut
     assert shown["worked out from, result u to certificate u"] == "2.2:1"
     # certified 0.4 kPa to the standard's 0.1 kPa
     assert shown["standard used, certified U to standard's U, least"] == "4.0:1 at 0 kPa"
@@ -501,7 +501,7 @@ BROKEN: dict[str, tuple[Change, tuple[str, ...]]] = {
 WEAK: dict[str, tuple[Change, tuple[str, ...]]] = {
     "result.low-ratio": (
         lambda f: with_result(f, tur=3.999),
-        ("3.999:1", "PS rev 2 requires 4:1"),
+        ("is 3.9:1", "PS rev 2 requires 4:1"),
     ),
     "calibration.replaced": (
         lambda f: replace(

@@ -52,7 +52,7 @@ def listing(
     empty: str = "Nothing to list.",
     note: Callable[[Row], str] | None = None,
 ) -> None:
-    """Print ``rows``; ``title``, ``footer`` and the ``note`` below each row are the table's only."""
+    """Print ``rows``; title, footer and the note below each row belong to the table only."""
     if output is Format.CSV:
         _csv(rows, columns)
     elif output is Format.JSON:

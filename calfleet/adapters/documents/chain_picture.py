@@ -232,12 +232,11 @@ def _boxes(
 
 
 def _links(chain: Chain, layout: Layout, shift: float, top: float) -> Iterable[str]:
-    ordered = sorted(zip(chain.links, layout.routes, strict=True), key=lambda p: p[0].state.rank)
-    for link, route in ordered:
+    drawn = zip(chain.links, layout.routes, layout.upward, strict=True)
+    for link, route, upward in sorted(drawn, key=lambda one: one[0].state.rank):
         points = [(x + shift, y + top) for x, y in route]
-        (before, (x, y)) = points[-2], points[-1]
-        down = y >= before[1]
-        tip = 9.0 if down else -9.0
+        x, y = points[-1]
+        tip = -9.0 if upward else 9.0
         points[-1] = (x, y - tip * 0.8)
         colour = _COLOUR[link.state]
         dash = f' stroke-dasharray="{_DASH[link.state]}"' if _DASH[link.state] else ""
@@ -268,14 +267,14 @@ def _path(points: Sequence[tuple[float, float]]) -> str:
 def _badges(
     chain: Chain, layout: Layout, tags: dict[int, list[int]], shift: float, top: float
 ) -> Iterable[str]:
-    for link, route in zip(chain.links, layout.routes, strict=True):
+    for link, route, upward in zip(chain.links, layout.routes, layout.upward, strict=True):
         numbers = tags.get(id(link))
         if not numbers:
             continue
         text = ", ".join(str(n) for n in numbers)
         width = max(18.0, text_width(text, 10, bold=True) + 10)
-        (_, y1), (x, y2) = route[-2], route[-1]
-        y = y2 - 22 if y2 >= y1 else y2 + 22
+        x, end = route[-1]
+        y = end + 22 if upward else end - 22
         place = Place(x + shift - width / 2, y + top - 9, width, 18)
         yield _rect(place, 9, f'fill="{_COLOUR[link.state]}" stroke="#ffffff"', "badge")
         yield _text(text, x + shift, y + top + 3.6, 10, "#ffffff", bold=True, anchor="middle")

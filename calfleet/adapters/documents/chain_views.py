@@ -17,7 +17,8 @@ _PLAIN_CHARACTERS = {
     "→": "->", "±": "+/-", "°": "deg", "×": "x", "−": "-", "–": "-", "“": '"', "”": '"',
     "’": "'", "·": ";", "µ": "u", "│": "|", "├─": "|-", "└─": "`-",
 }  # fmt: skip
-_LEAST = 32  # a column narrower than this is not worth reading
+_LEAST = 20  # a column narrower than this is not worth reading
+_INDENT = 9  # of the facts of a branch, against the branch above it
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +83,8 @@ def _tree(chain: Chain, width: int, numbers: dict[int, list[int]]) -> list[str]:
             under = branch.prefix + ("   " if branch.last else "│  ")
             first = link.target not in shown
             shown.add(link.target)
-            too_deep = first and len(under) + _LEAST > width and bool(chain.links_from(link.target))
+            parts = bool(chain.links_from(link.target)) and first
+            too_deep = parts and len(under) + _INDENT + _LEAST > width
             title = titled(node, labelled=too_deep)
             if not first:
                 title = f"{node.title}: see [{labels[node.key]}]"
@@ -90,16 +92,10 @@ def _tree(chain: Chain, width: int, numbers: dict[int, list[int]]) -> list[str]:
                 title += ", continued below"
                 starts.append(link.target)
             lead = branch.prefix + ("└─ " if branch.last else "├─ ")
-            lines += _wrapped(
-                f"{_mark(link, numbers)} {link.day} {link.relation}: {title}",
-                lead,
-                width,
-                under + "   ",
-            )
+            stem = under + ("│  " if parts and not too_deep else "   ")
+            line = f"{_mark(link, numbers)} {link.day} {link.relation}: {title}"
+            lines += _wrapped(line, lead, width, stem + "  ")
             facts = (*link.facts, *node.facts) if first else link.facts
-            stem = under + (
-                "│  " if first and not too_deep and chain.links_from(node.key) else "   "
-            )
             lines += _wrapped(_facts(facts), stem + "   ", width)
             if first and not too_deep:
                 waiting += _branches(chain, link.target, under)

@@ -70,7 +70,8 @@ GAUGES = Columns(
         "Temperature coefficient", "Reference temperature", "Use corrections", "Tier",
         "Interval policy",
     ],
-    ["Revision", "Reason", "Oxygen clean", "Same-gauge correlation", "Static limit"],
+    ["Revision", "Reason", "Oxygen clean", "Same-gauge correlation", "Static limit",
+     "Readable fraction"],
 )  # fmt: skip
 CERTIFICATES = Columns(
     [
@@ -93,6 +94,7 @@ CALIBRATIONS = Columns(
     ],
     [
         "static_gauge", "static_certificate", "adjustment_note", "barometric", "barometric_unit",
+        "head_height_m", "head_height_half_width_m", "head_density_kg_m3",
         "exercised_before_as_found", "exercise_cycles", "contact_check", "seal", "permit",
         "bypass", "returned_by", "verified_by", "work_order", "replaces", "replacement_reason",
         "remarks",
@@ -344,7 +346,15 @@ class _SiteReader:
         )  # fmt: skip
         row = top.row
         runs = top.part(
-            "runs", ("exercise_cycles", "as_found", "as_left", "ramp_limit_fraction_per_s")
+            "runs",
+            (
+                "exercise_cycles",
+                "as_found",
+                "as_left",
+                "ramp_limit_fraction_per_s",
+                "reading_lag_s",
+                "static_hold_fraction",
+            ),
         ).row
         room = top.part(
             "environment", ("temperature_min_c", "temperature_max_c", "humidity_max")
@@ -401,6 +411,10 @@ class _SiteReader:
             guard_factor=judge.number("guard_factor", _ZERO),
             coverage_probability=coverage,
             conformance_probability=conformance,
+            reading_lag_s=runs.number_or_none("reading_lag_s", _ZERO) or _ZERO,
+            static_hold_fraction=runs.fraction("static_hold_fraction")
+            if runs.given("static_hold_fraction")
+            else _ZERO,
             hazards=row.choices("hazards", rec.Hazard),
             steps=tuple(steps),
         )
@@ -651,6 +665,7 @@ class _SiteReader:
             same_gauge_correlation=row.number_or_none("Same-gauge correlation", -_ONE, _ONE)
             or _ZERO,
             static_limit=static_limit,
+            readable_fraction=row.number_or_none("Readable fraction", _ZERO, _ONE) or _ONE,
         )
 
     # certificates ------------------------------------------------------------------------
@@ -955,6 +970,9 @@ class _Common:
     adjustment_note: str
     barometric: Decimal | None
     barometric_unit: str | None
+    head_height_m: Decimal | None
+    head_height_half_width_m: Decimal | None
+    head_density_kg_m3: Decimal | None
     exercised_before_as_found: bool
     exercise_cycles: int
     contact_check: str
@@ -977,6 +995,10 @@ def _common(row: Row, people: Names) -> _Common:
     unit = row.unit("barometric_unit", Dimension.PRESSURE) if row.given("barometric_unit") else None
     if (barometric is None) != (unit is None) and not row.bad:
         row.problem("barometric_unit", "A barometric pressure needs number and unit.")
+    height = row.number_or_none("head_height_m")
+    density = row.number_or_none("head_density_kg_m3", _ZERO)
+    if (height is None) != (density is None) and not row.bad:
+        row.problem("head_height_m", "A height difference needs the density of the line fluid.")
     replaces = row.text_or("replaces", None, CODE)
     reason = row.text_or("replacement_reason", None)
     if (replaces is None) != (reason is None):
@@ -988,6 +1010,9 @@ def _common(row: Row, people: Names) -> _Common:
         adjustment_note=row.prose("adjustment_note"),
         barometric=barometric,
         barometric_unit=unit,
+        head_height_m=height,
+        head_height_half_width_m=row.number_or_none("head_height_half_width_m", _ZERO),
+        head_density_kg_m3=density,
         exercised_before_as_found=row.flag("exercised_before_as_found", default=False),
         exercise_cycles=row.integer("exercise_cycles", 0, default=0),
         contact_check=row.prose("contact_check"),
@@ -1042,7 +1067,10 @@ _HEAD_KEYS = (
 _PARTS: dict[str, tuple[str, ...]] = {
     "procedure": ("code", "revision"),
     "gauges": ("operating", "static", "operating_certificate", "static_certificate"),
-    "conditions": ("temperature_c", "humidity", "barometric", "barometric_unit"),
+    "conditions": (
+        "temperature_c", "humidity", "barometric", "barometric_unit", "head_height_m",
+        "head_height_half_width_m", "head_density_kg_m3",
+    ),
     "adjustment": (
         "adjusted", "note", "exercised_before_as_found", "exercise_cycles", "contact_check",
         "seal",
@@ -1096,6 +1124,9 @@ def read_bench_file(path: Path) -> rec.BenchRecord:
         humidity = 0.33                 # or "33 %"
         barometric = 1008.2             # these two may be left out
         barometric_unit = "hPa"
+        head_height_m = 0.25            # gauge above switch (below: negative); may be left out
+        head_height_half_width_m = 0.01
+        head_density_kg_m3 = 998.2      # of the line fluid
 
         [adjustment]
         adjusted = true

@@ -37,6 +37,9 @@ class CalibrationRow(Fact, Base):
     humidity: Mapped[Typed]
     barometric: Mapped[Typed | None]
     barometric_unit: Mapped[UnitCode | None]
+    head_height_m: Mapped[Typed | None]
+    head_height_half_width_m: Mapped[Typed | None]
+    head_density_kg_m3: Mapped[Typed | None]
     exercised_before_as_found: Mapped[Flag]
     exercise_cycles: Mapped[Count]
     adjusted: Mapped[Flag]
@@ -86,6 +89,9 @@ class CalibrationRow(Fact, Base):
         ),
         CheckConstraint(
             "(barometric IS NULL) = (barometric_unit IS NULL)", name="barometric_has_a_unit"
+        ),
+        CheckConstraint(
+            "(head_height_m IS NULL) = (head_density_kg_m3 IS NULL)", name="head_has_a_fluid"
         ),
         CheckConstraint(
             "verified_by_id IS NULL OR verified_by_id <> performed_by_id",

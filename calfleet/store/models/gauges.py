@@ -65,6 +65,7 @@ class GaugeRevisionRow(Fact, Base):
     oxygen_clean: Mapped[Flag]
     same_gauge_correlation: Mapped[Typed]
     static_limit: Mapped[Typed | None]
+    readable_fraction: Mapped[Typed]
     __table_args__ = (
         UniqueConstraint("gauge_id", "revision"),
         UniqueConstraint("id", "gauge_id"),

@@ -42,6 +42,8 @@ class ProcedureRevisionRow(Fact, Base):
     coverage_probability: Mapped[Typed]
     coverage_probability_value: Mapped[Number]
     conformance_probability: Mapped[Typed | None]
+    reading_lag_s: Mapped[Typed]
+    static_hold_fraction: Mapped[Typed]
     scope: Mapped[list[ProcedureScopeRow]] = relationship(
         lazy="raise", order_by="ProcedureScopeRow.id"
     )

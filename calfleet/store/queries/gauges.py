@@ -28,7 +28,7 @@ _GAUGES = question(
            r.mode, r.unit, r.range_low, r.range_high, r.resolution, r.accuracy, r.accuracy_basis,
            r.drift_per_year, r.temperature_coefficient, r.reference_temperature_c,
            r.use_corrections, r.tier, r.policy, r.oxygen_clean, r.same_gauge_correlation,
-           r.static_limit
+           r.static_limit, r.readable_fraction
     FROM gauge g JOIN gauge_revision r ON r.gauge_id = g.id
     ORDER BY g.code, r.revision
     """,
@@ -46,6 +46,7 @@ _GAUGES = question(
     oxygen_clean=FLAG,
     same_gauge_correlation=TYPED,
     static_limit=TYPED,
+    readable_fraction=TYPED,
 )
 
 

@@ -15,7 +15,8 @@ _REVISIONS = question(
     SELECT r.id, p.code, r.title, r.revision, r.approved_on, r.approved_by, r.effective_on,
            r.exercise_cycles, r.as_found_runs, r.as_left_runs, r.ramp_limit_fraction_per_s,
            r.temperature_min_c, r.temperature_max_c, r.humidity_max, r.required_tur,
-           r.decision_rule, r.guard_factor, r.coverage_probability, r.conformance_probability
+           r.decision_rule, r.guard_factor, r.coverage_probability, r.conformance_probability,
+           r.reading_lag_s, r.static_hold_fraction
     FROM procedure p JOIN procedure_revision r ON r.procedure_id = p.id
     ORDER BY p.code, r.revision
     """,
@@ -29,6 +30,8 @@ _REVISIONS = question(
     guard_factor=TYPED,
     coverage_probability=TYPED,
     conformance_probability=TYPED,
+    reading_lag_s=TYPED,
+    static_hold_fraction=TYPED,
 )
 _SCOPE = question(
     "SELECT procedure_revision_id, quantity FROM procedure_scope ORDER BY id", quantity=Quantity
