@@ -24,6 +24,7 @@ from calfleet.metrology.evaluation import (
 )
 from calfleet.metrology.switch import SetPointSpec
 from calfleet.metrology.units import (
+    Dimension,
     PressureMode,
     convert,
     convert_difference,
@@ -302,11 +303,14 @@ def _on_gauge(value: Fraction, spec: SetPointSpec, gauge: Gauge) -> Fraction:
     target = gauge.mode
     if spec.mode in (None, PressureMode.DIFFERENTIAL) or target is None or target is spec.mode:
         return convert(value, spec.unit, gauge.unit)
-    seen = convert_mode(value, spec.unit, spec.mode, target, _atmosphere(spec))
+    seen = convert_mode(value, spec.unit, spec.mode, target, planning_atmosphere(spec))
     return convert(seen, spec.unit, gauge.unit)
 
 
-def _atmosphere(spec: SetPointSpec) -> Fraction:
+def planning_atmosphere(spec: SetPointSpec) -> Fraction | None:
+    """The standard atmosphere in the set point's unit; ``None`` for a temperature."""
+    if find_unit(spec.unit).dimension is Dimension.TEMPERATURE:
+        return None
     return convert(STANDARD_ATMOSPHERE_PA, "Pa", spec.unit)
 
 
@@ -351,7 +355,7 @@ def _expected_uncertainty(
 ) -> float:
     if {spec.mode, use.spec.mode} == {PressureMode.ABSOLUTE, PressureMode.GAUGE}:
         return planned_uncertainty(
-            spec, static, use, None, job.method, job.pooled, barometric=_atmosphere(spec)
+            spec, static, use, None, job.method, job.pooled, barometric=planning_atmosphere(spec)
         ).U
     return planned_expanded_uncertainty(spec, static, use, None, job.method, job.pooled)
 

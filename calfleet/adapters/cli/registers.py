@@ -19,13 +19,13 @@ def switches(
 ) -> None:
     """List the switches as their data sheets stood on a day."""
     from calfleet.services.list_due import set_point_text
+    from calfleet.services.look_up import switches_on
     from calfleet.site import find_site
-    from calfleet.store.queries import switches as queries
 
     folder = find_site(site)
     on = day(as_of, folder.today())
     with folder.reading() as session:
-        rows = [s for s in queries.in_force(session, on) if not area or s.area in area]
+        rows = switches_on(session, on, area or ())
     listing(
         rows,
         [
@@ -161,13 +161,13 @@ def people(
 ) -> None:
     """List people with the roles they hold and what they are qualified for on a day."""
     from calfleet.records import Quantity, Role
+    from calfleet.services.look_up import everybody
     from calfleet.site import find_site
-    from calfleet.store.queries import shop
 
     folder = find_site(site)
     on = day(as_of, folder.today())
     with folder.reading() as session:
-        rows = list(shop.people(session).values())
+        rows = everybody(session)
     listing(
         rows,
         [
@@ -196,12 +196,11 @@ def people(
 @app.command()
 def procedures(output: FormatOption = Format.TABLE, site: SiteOption = None) -> None:
     """List procedures and their revisions."""
+    from calfleet.services.look_up import all_procedures
     from calfleet.site import find_site
-    from calfleet.store.queries.procedures import procedures as all_revisions
 
-    folder = find_site(site)
-    with folder.reading() as session:
-        rows = [r for revisions in all_revisions(session).values() for r in revisions]
+    with find_site(site).reading() as session:
+        rows = all_procedures(session)
     listing(
         rows,
         [
@@ -232,14 +231,13 @@ def procedure(
     """Show a procedure: cautions first, then its steps and limits."""
     from calfleet.records import to_plain
     from calfleet.services.cautions import DEFERENCE, cautions_of
-    from calfleet.services.choose_procedure import procedure_revision
+    from calfleet.services.look_up import one_procedure
     from calfleet.site import find_site
-    from calfleet.store.queries.procedures import procedures as all_revisions
 
     folder = find_site(site)
     on = day(as_of, folder.today())
     with folder.reading() as session:
-        found = procedure_revision(all_revisions(session), code, revision, on)
+        found = one_procedure(session, code, revision, on)
     if output is not Format.TABLE:
         as_json(to_plain(found))
         return

@@ -52,14 +52,12 @@ def history(
 ) -> None:
     """List a switch's calibrations, newest first; a corrected record says so."""
     from calfleet.adapters.cli.bench import figure
-    from calfleet.services.nearest import pick
+    from calfleet.services.look_up import history_of
     from calfleet.site import find_site
-    from calfleet.store.queries import calibrations as queries
-    from calfleet.store.queries import switches as switch_queries
 
     with find_site(site).reading() as session:
-        tag = pick("switch", tag, {t: t for t in switch_queries.tags(session)})
-        rows = [(c, r) for c in queries.calibrations_of(session, tag) for r in c.results]
+        tag, calibrations = history_of(session, tag)
+    rows = [(c, r) for c in calibrations for r in c.results]
     listing(
         rows,
         [

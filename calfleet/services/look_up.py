@@ -1,0 +1,56 @@
+"""Looking things up: switches, people, procedures and a switch's history, as of a day."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from datetime import date
+
+from sqlalchemy.orm import Session
+
+from calfleet.errors import UnknownName
+from calfleet.records import Calibration, Person, ProcedureRevision, Switch
+from calfleet.services.choose_procedure import procedure_revision
+from calfleet.services.nearest import nearest_names, pick
+from calfleet.store.queries import calibrations as calibration_queries
+from calfleet.store.queries import shop
+from calfleet.store.queries import switches as switch_queries
+from calfleet.store.queries.procedures import procedures
+
+
+def switches_on(session: Session, on: date, areas: Collection[str] = ()) -> list[Switch]:
+    """The data sheets in force on ``on`` (in those areas), by tag.
+
+    Raises: UnknownName for an area that is not there.
+    """
+    known = [area.code for area in shop.areas(session)]
+    for code in areas:
+        if code not in known:
+            raise UnknownName("area", code, nearest_names(code, known) or known)
+    return [s for s in switch_queries.in_force(session, on) if not areas or s.area in areas]
+
+
+def everybody(session: Session) -> list[Person]:
+    """Every person, by code."""
+    return list(shop.people(session).values())
+
+
+def all_procedures(session: Session) -> list[ProcedureRevision]:
+    """Every revision of every procedure, by code, then revision."""
+    return [r for revisions in procedures(session).values() for r in revisions]
+
+
+def one_procedure(session: Session, code: str, revision: int | None, on: date) -> ProcedureRevision:
+    """The revision named, or the one in force on ``on``.
+
+    Raises: UnknownName, ProcedureRefused.
+    """
+    return procedure_revision(procedures(session), code, revision, on)
+
+
+def history_of(session: Session, tag: str) -> tuple[str, list[Calibration]]:
+    """The tag as written on its data sheet, and its calibrations, newest first.
+
+    Raises: UnknownName with the nearest tags.
+    """
+    tag = pick("switch", tag, {t: t for t in switch_queries.tags(session)})
+    return tag, calibration_queries.calibrations_of(session, tag)
