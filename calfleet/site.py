@@ -22,10 +22,11 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
+from urllib.parse import quote, unquote
 
 from calfleet.errors import RecordRefused, SiteNotFound, UsageError
 from calfleet.store.queries.reader import quick_reader
-from calfleet.store.revision import require_head
+from calfleet.store.revision import HEAD, require_head
 
 if TYPE_CHECKING:
     from sqlalchemy import Engine
@@ -143,7 +144,7 @@ class SiteFolder:
         """
         if not self.url.startswith(SQLITE):
             return None
-        file = Path(self.url.removeprefix(SQLITE))
+        file = Path(unquote(self.url.removeprefix(SQLITE)))
         if not file.is_file():
             raise SiteNotFound(
                 f"The database {file} does not exist.",
@@ -167,8 +168,11 @@ class SiteFolder:
             raise read_only(str(file))
 
     def upgrade(self) -> tuple[str | None, str, Path | None]:
-        """Revision before and after, and the backup made first (none when nothing was to do)."""
-        from calfleet.store.engine import open_engine, refusals
+        """Revision before and after, and the backup made first (none when nothing was to do).
+
+        Raises: SiteNotFound, SchemaMismatch for a database of a newer program, StoreRefused.
+        """
+        from calfleet.store.engine import open_engine, public_name, refusals
         from calfleet.store.schema import backup_sqlite, revision_of, upgrade
 
         file = self.database_file()
@@ -177,6 +181,8 @@ class SiteFolder:
             before = revision_of(engine)
         engine.dispose()
         saved = None
+        if before is not None and before > HEAD:
+            require_head(before, public_name(self.url))
         if file is not None and before is not None:
             self.require_writable()
             stamp = self.now().strftime("%Y%m%dT%H%M%S%f")
@@ -246,7 +252,8 @@ def read_settings(root: Path) -> SiteFolder:
     if fixed is not None and not (isinstance(fixed, date) and not isinstance(fixed, datetime)):
         raise _setting(path, "clock.fixed", "a date such as 2026-11-25, without quotes")
     if url.startswith(SQLITE) and len(url) > len(SQLITE):
-        url = f"{SQLITE}{(root / url.removeprefix(SQLITE)).resolve()}"
+        file = (root / url.removeprefix(SQLITE)).resolve()
+        url = f"{SQLITE}{quote(str(file), safe='/ :')}"  # a folder may be called "50%" or "why?"
     elif not url.startswith(POSTGRESQL):
         raise _setting(path, "database.url", f"{SQLITE}FILE or {POSTGRESQL}USER@HOST/DATABASE")
     return SiteFolder(
@@ -268,7 +275,8 @@ def _setting(path: Path, key: str, wanted: str) -> UsageError:
 def new_site(root: Path, *, fixed_day: date | None = None, url: str | None = None) -> SiteFolder:
     """A new site in folder ``root``: settings, attachments folder and an empty database.
 
-    Raises: RecordRefused when a site or anything else is there already.
+    Raises: RecordRefused when a site or anything else is there already, UsageError for a URL that
+    is none, StoreRefused when the database cannot be made; no folder is left then.
     """
     root = root.resolve()
     if (root / SETTINGS).exists():
@@ -283,7 +291,22 @@ def new_site(root: Path, *, fixed_day: date | None = None, url: str | None = Non
             rule="A new site needs a folder of its own.",
             next_step="Name a folder that does not exist yet.",
         )
+    existed = root.exists()
     (root / ATTACHMENTS).mkdir(parents=True)
+    try:
+        return _filled(root, fixed_day, url)
+    except BaseException:
+        import shutil
+
+        # nothing half-made is left behind; the folder was empty or not there
+        for path in root.iterdir():
+            shutil.rmtree(path) if path.is_dir() else path.unlink()
+        if not existed:
+            root.rmdir()
+        raise
+
+
+def _filled(root: Path, fixed_day: date | None, url: str | None) -> SiteFolder:
     lines = [
         "# Settings of a calfleet site. Paths are relative to this folder.",
         "[database]",

@@ -10,10 +10,16 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 from sqlalchemy import create_engine, text
 from sqlalchemy.engine import make_url
 
 from calfleet.store.schema import upgrade
+
+# No deadline: the machine may be busy. In CI the examples are the same every time, so that a red
+# run says something about the change and not about the dice.
+settings.register_profile("calfleet", deadline=None, derandomize=bool(os.environ.get("CI")))
+settings.load_profile("calfleet")
 
 
 @pytest.fixture(scope="session")

@@ -23,6 +23,7 @@ from statistics import NormalDist
 from typing import TYPE_CHECKING, Any
 
 from calfleet.errors import BadQuantity, RiskInfeasible
+from calfleet.metrology.rounding import cut_ratio
 from calfleet.metrology.units import Number, exact
 
 if TYPE_CHECKING:
@@ -190,8 +191,8 @@ def tur_words(lower: Number | None, upper: Number | None, U: Number) -> str:
 def _two_digits(ratio: float) -> str:
     """Two significant digits, cut and never rounded up: 3.96 must not read as 4.0."""
     if ratio >= 10:
-        return f"{math.floor(ratio + 1e-9)}"
-    return f"{math.floor(ratio * 10 + 1e-9) / 10:.1f}"
+        return cut_ratio(ratio, 0)
+    return cut_ratio(ratio, 1)
 
 
 def tar(lower: Number | None, upper: Number | None, permissible_error: Number) -> float | None:

@@ -5,6 +5,7 @@ All rounding is half to even on the decimal number itself: 0.25 to one place is 
 
 from __future__ import annotations
 
+import math
 from fractions import Fraction
 
 from calfleet.errors import BadQuantity
@@ -133,3 +134,32 @@ def with_uncertainty(value: Number, U: Number, *, digits: int = 2) -> tuple[str,
         )
     places = _places_for(width, digits)
     return decimal_text(value, places), decimal_text(width, places)
+
+
+def cut_ratio(ratio: float, places: int = 1) -> str:
+    """An uncertainty ratio cut to ``places`` decimals, never rounded up.
+
+    3.96 must not read as 4.0 where 4 is required; a ratio that is 4 but for the last bit does.
+
+    >>> cut_ratio(3.96), cut_ratio(4 - 1e-12), cut_ratio(3.557, 2)
+    ('3.9', '4.0', '3.55')
+
+    Raises BadQuantity for a negative or non-finite ratio.
+    """
+    if not 0 <= ratio < math.inf:
+        raise BadQuantity(
+            f"An uncertainty ratio of {ratio}.",
+            rule="A ratio is a finite number of at least zero.",
+            next_step="Check the tolerance and the uncertainty.",
+        )
+    scale = 10**places
+    return f"{math.floor(ratio * scale + 1e-9) / scale:.{places}f}"
+
+
+def percent(fraction: Number) -> str:
+    """A fraction in per cent, exactly, without needless zeros; the sign is not part of it.
+
+    >>> percent(Fraction("0.45")), percent(Fraction("0.3350"))
+    ('45', '33.5')
+    """
+    return exact_text(exact(fraction) * 100)

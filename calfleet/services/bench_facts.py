@@ -85,27 +85,40 @@ class BenchFacts:
 
     @cached_property
     def certificates_by_gauge(self) -> dict[str, list[Certificate]]:
-        """Each gauge's certificates, oldest calibration first; corrected ones left out."""
-        replaced = {c.replaces for c in self.certificates.values() if c.replaces is not None}
+        """Each gauge's certificates, oldest calibration first; corrected ones are among them."""
         found: dict[str, list[Certificate]] = {}
         for c in sorted(
             self.certificates.values(), key=lambda c: (c.calibrated_on, c.issued_on, c.number)
         ):
-            if c.number not in replaced:
-                found.setdefault(c.gauge, []).append(c)
+            found.setdefault(c.gauge, []).append(c)
         return found
 
+    @cached_property
+    def corrected_on(self) -> dict[str, date]:
+        """Each corrected certificate's number, and the day its correction was issued."""
+        return {c.replaces: c.issued_on for c in self.certificates.values() if c.replaces}
+
     def certificate_on(self, gauge: str, day: date) -> Certificate | None:
-        """The newest certificate issued by ``day`` and not withdrawn by then, valid or not.
+        """The newest certificate issued, neither withdrawn nor corrected, by ``day``; valid or not.
 
         A gauge cannot be used on the strength of a certificate not yet issued.
         """
         held = [
             c
             for c in self.certificates_by_gauge.get(gauge, [])
-            if c.issued_on <= day and not (c.withdrawal and c.withdrawal.withdrawn_on <= day)
+            if c.issued_on <= day
+            and not (c.withdrawal and c.withdrawal.withdrawn_on <= day)
+            and self.corrected_on.get(c.number, date.max) > day
         ]
         return held[-1] if held else None
+
+    def certificates_from(self, gauge: str, day: date) -> set[str]:
+        """Numbers of the certificates that are ``certificate_on`` on ``day`` or any later day."""
+        held = self.certificates_by_gauge.get(gauge, [])
+        turns = {c.issued_on for c in held}
+        turns |= {c.withdrawal.withdrawn_on for c in held if c.withdrawal}
+        found = (self.certificate_on(gauge, d) for d in {day, *(t for t in turns if t > day)})
+        return {c.number for c in found if c is not None}
 
 
 def gather(session: Session) -> BenchFacts:
@@ -132,11 +145,8 @@ def gather_for_planning(reader: Reader, *, in_use_on: date | None = None) -> Ben
     if in_use_on is None:
         return facts
     wanted: set[str] = set()
-    for code, held in facts.certificates_by_gauge.items():
-        now = facts.certificate_on(code, in_use_on)
-        # two back, too: should the newest be withdrawn meanwhile, the one before counts again
-        wanted |= {c.number for c in (*held[-2:], *([now] if now else []))}
-        wanted |= {c.number for c in held if c.issued_on > in_use_on}
+    for code in facts.certificates_by_gauge:
+        wanted |= facts.certificates_from(code, in_use_on)
     return replace(
         facts,
         certificates=gauge_queries.with_points_of(reader, dict(facts.certificates), wanted),

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 from datetime import date
 from typing import Any, TypeVar
 
-from calfleet.records import Calibration, Phase, SiteInput, Switch
+from calfleet.records import BenchRecord, Calibration, Phase, SiteInput, Switch
 from calfleet.services.bench_facts import BenchFacts
 from calfleet.services.record import Context, judge_record
 from calfleet.store import facts as store
@@ -65,7 +65,13 @@ def _history(
     context = Context(facts, switches, performed)
     made: list[Calibration] = []
     counts: dict[int, int] = {}
-    for bench in sorted(given.history, key=lambda b: (b.performed_on, b.number or "")):
+    days: dict[str, date] = {}
+    for bench in _in_order(given.history):
+        context.corrects = None
+        if bench.replaces in days:
+            context.corrects = days.pop(bench.replaces)
+            performed[bench.tag].remove(context.corrects)
+            spread.remove(bench.replaces)
         calibration = judge_record(
             context, bench, today=today, at=work.at, recorded_by=work.actor, strict=False
         )
@@ -75,30 +81,64 @@ def _history(
             calibration = replace(calibration, number=f"C{year}-{counts[year]:04d}")
         store.add_calibration(work, calibration)
         made.append(calibration)
+        days[calibration.number] = bench.performed_on
         performed.setdefault(calibration.bench.tag, []).append(bench.performed_on)
         spread.add(calibration, switches[calibration.bench.tag])
         step()
     return made
 
 
+def _in_order(history: Iterable[BenchRecord]) -> Iterator[BenchRecord]:
+    """By day, then number; a correction never before the record that it corrects."""
+    named: set[str] = set()
+    waiting: dict[str, list[BenchRecord]] = {}
+    for bench in sorted(history, key=lambda b: (b.performed_on, b.number or "")):
+        if bench.replaces is not None and bench.replaces not in named:
+            waiting.setdefault(bench.replaces, []).append(bench)
+            continue
+        ready = [bench]
+        while ready:
+            one = ready.pop(0)
+            yield one
+            if one.number is not None:
+                named.add(one.number)
+                ready += waiting.pop(one.number, [])
+    for rest in waiting.values():  # of a record that is not there: refused when it is added
+        yield from rest
+
+
 class _Spread:
     """The pooled repeatability per family as history goes on, by the rule of the stored query."""
 
     def __init__(self) -> None:
-        self.sums: dict[str, tuple[float, int]] = {}
+        self.shares: dict[str, dict[str, tuple[float, int]]] = {}
         self.pooled: dict[str, tuple[float, int]] = {}
 
     def add(self, calibration: Calibration, revisions: tuple[Switch, ...]) -> None:
         switch = next(s for s in revisions if s.revision == calibration.switch_revision)
         span = float(switch.range_high - switch.range_low)
-        total, dof = self.sums.get(switch.family, (0.0, 0))
+        total, dof = 0.0, 0
         for result in calibration.results:
             if result.phase is Phase.AS_LEFT and result.trip_sd is not None:
                 total += (result.runs - 1) * (result.trip_sd / span) ** 2
                 dof += result.runs - 1
         if dof:
-            self.sums[switch.family] = (total, dof)
-            self.pooled[switch.family] = (math.sqrt(total / dof), dof)
+            self.shares.setdefault(switch.family, {})[calibration.number] = (total, dof)
+            self._pool(switch.family)
+
+    def remove(self, number: str) -> None:
+        """Leave out a calibration that is corrected."""
+        for family, shares in self.shares.items():
+            if shares.pop(number, None) is not None:
+                self._pool(family)
+
+    def _pool(self, family: str) -> None:
+        shares = self.shares[family].values()
+        dof = sum(share[1] for share in shares)
+        if dof:
+            self.pooled[family] = (math.sqrt(sum(share[0] for share in shares) / dof), dof)
+        else:
+            self.pooled.pop(family, None)
 
 
 def _grouped(

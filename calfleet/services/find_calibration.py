@@ -20,11 +20,12 @@ def find_calibration(session: Session, name: str) -> Calibration:
     found = queries.calibration(session, wanted) or queries.calibration(session, wanted.upper())
     if found is not None:
         return found
-    of_tag = queries.calibrations_of(session, wanted, newest=1) or queries.calibrations_of(
-        session, wanted.upper(), newest=1
+    of_tag = queries.calibrations_of(session, wanted) or queries.calibrations_of(
+        session, wanted.upper()
     )
-    if of_tag:
-        return of_tag[0]
+    standing = [c for c in of_tag if c.replaced_by is None]
+    if standing:
+        return standing[0]
     tags = switch_queries.tags(session)
     if wanted.upper() in tags:
         raise UnknownName(

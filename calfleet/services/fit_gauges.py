@@ -22,6 +22,7 @@ from calfleet.metrology.evaluation import (
     planned_expanded_uncertainty,
     planned_uncertainty,
 )
+from calfleet.metrology.rounding import cut_ratio
 from calfleet.metrology.switch import SetPointSpec
 from calfleet.metrology.units import (
     Dimension,
@@ -344,7 +345,7 @@ def _good_enough(
             worst_ratio, worst_U = ratio, U
     if worst_ratio is not None and worst_ratio < required:
         reasons.append(
-            f"not good enough: TUR {_down(worst_ratio)}:1, {job.procedure.name} requires "
+            f"not good enough: TUR {cut_ratio(worst_ratio, 2)}:1, {job.procedure.name} requires "
             f"{job.procedure.required_tur}:1"
         )
     return worst_ratio, worst_U, reasons
@@ -358,11 +359,6 @@ def _expected_uncertainty(
             spec, static, use, None, job.method, job.pooled, barometric=planning_atmosphere(spec)
         ).U
     return planned_expanded_uncertainty(spec, static, use, None, job.method, job.pooled)
-
-
-def _down(ratio: float) -> str:
-    """A ratio cut (never rounded up to the requirement it misses) to two decimals."""
-    return f"{int(ratio * 100) / 100:.2f}"
 
 
 def _short(value: Fraction) -> str:

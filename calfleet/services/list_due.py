@@ -70,7 +70,7 @@ def list_due(
     facts = gather_for_planning(reader, in_use_on=as_of)
     days = due_queries.performed_days(reader)
     first = due_queries.first_used(reader)
-    last = due_queries.last_results(reader)
+    last = due_queries.last_results(reader, as_of)
     cache = CurveCache()
     lines = []
     for switch in due_queries.switches_in_force(reader, as_of):

@@ -88,7 +88,13 @@ def plan_bench(session: Session, tag: str, *, on: date) -> BenchPlan:
         procedure=procedure,
         cautions=cautions_for(switch, procedure.hazards),
         options=tuple(fit_gauges(switch, context.facts, on, cache=context.cache)),
-        standing=switch_standing(switch, list(context.performed[name]), context.facts, on),
+        standing=switch_standing(
+            switch,
+            list(context.performed[name]),
+            context.facts,
+            on,
+            first_use=min(s.effective_on for s in revisions),
+        ),
         on=on,
         context=context,
     )
@@ -168,6 +174,17 @@ def comment_on_cycle(
     if comments or trip is None:
         return comments
     spec = set_point_spec(plan.switch, point)
+    if reset is not None and gauge.mode is not PressureMode.VACUUM:
+        rising = spec.direction == "rising"
+        if reset > trip if rising else reset < trip:
+            side, right = ("above", "below") if rising else ("below", "above")
+            return [
+                Comment(
+                    f"The reset {reset} {gauge.unit} is {side} the trip {trip} {gauge.unit}; a "
+                    f"{spec.direction} set point resets {right} its trip.",
+                    True,
+                )
+            ]
     try:
         seen = _seen(plan, option, point, trip, reset, static)
     except Refused as refusal:  # reset on the wrong side, or beyond the certificate

@@ -34,6 +34,7 @@ from calfleet.metrology.evaluation import (
     GaugeUse,
     evaluate,
 )
+from calfleet.metrology.rounding import cut_ratio, percent
 from calfleet.metrology.switch import Cycle as SeenCycle
 from calfleet.metrology.switch import Outcome, Severity, plausibility
 from calfleet.metrology.units import PressureMode, convert
@@ -67,6 +68,7 @@ from calfleet.services.measurands import gauge_use, method, pooled_for, set_poin
 from calfleet.services.nearest import nearest_names, pick
 from calfleet.store import facts as store_facts
 from calfleet.store.queries import calibrations as calibration_queries
+from calfleet.store.queries import due as due_queries
 from calfleet.store.queries import switches as switch_queries
 from calfleet.store.work import Work
 
@@ -83,6 +85,8 @@ class Context:
     facts: BenchFacts
     switches: Mapping[str, Sequence[Switch]]
     performed: Mapping[str, Sequence[date]]
+    corrects: date | None = None
+    """The day of the record that is corrected, where one is."""
     cache: CurveCache = field(default_factory=CurveCache)
 
 
@@ -93,15 +97,21 @@ def context_for(session: Session, tag: str, *, replaces: str | None = None) -> C
     """
     tags = {t: t for t in switch_queries.tags(session)}
     tag = pick("switch", tag, tags)
-    performed = [
-        c.bench.performed_on
+    days = {
+        c.number: c.bench.performed_on
         for c in calibration_queries.calibrations_of(session, tag)
-        if c.replaced_by is None and c.number != replaces
-    ]
+        if c.replaced_by is None
+    }
+    corrects = None if replaces is None else days.pop(replaces, None)
+    facts = gather(session)
+    if replaces is not None:
+        spread = due_queries.pooled_repeatability(session, without=replaces)
+        facts = replace(facts, repeatability=spread)
     return Context(
-        facts=gather(session),
+        facts=facts,
         switches={tag: switch_queries.revisions(session, tag)},
-        performed={tag: performed},
+        performed={tag: list(days.values())},
+        corrects=corrects,
     )
 
 
@@ -185,8 +195,11 @@ class _Judge:
         self.check_completeness(switch, procedure, results)
         return Calibration(
             number=self.bench.number or "",
+            # the number stands once, and codes stand as recorded: what is read back is equal
             bench=replace(
                 self.bench,
+                number=None,
+                procedure=procedure.code,
                 gauges=tuple(
                     GaugeUsed(role, gauge.code, certificate.number)
                     for role, (gauge, certificate) in used.items()
@@ -230,15 +243,29 @@ class _Judge:
                 rule="A record tells what has been done.",
                 next_step="Check the date.",
             )
-        earlier = [d for d in self.context.performed.get(self.bench.tag, ()) if d > done]
-        if earlier:
+        days = self.context.performed.get(self.bench.tag, ())
+        corrects = self.context.corrects
+        if corrects is None:
+            later = [d for d in days if d > done]
+            if later:
+                self.object_to(
+                    DateRefused(
+                        f"The calibration is dated {done}, but {self.bench.tag} has one of "
+                        f"{max(later)} already.",
+                        rule="Calibrations of a switch are entered in the order of their days.",
+                        next_step="Check the date; to correct an earlier record name it with "
+                        "'replaces'.",
+                    )
+                )
+            return
+        passed = [d for d in days if min(done, corrects) < d < max(done, corrects)]
+        if passed:
             self.object_to(
                 DateRefused(
-                    f"The calibration is dated {done}, but {self.bench.tag} has one of "
-                    f"{max(earlier)} already.",
-                    rule="Calibrations of a switch are entered in the order of their days.",
-                    next_step="Check the date; to correct an earlier record name it with "
-                    "'replaces'.",
+                    f"The correction moves the calibration from {corrects} to {done}, past the "
+                    f"one of {passed[0]}.",
+                    rule="A correction keeps the order of a switch's calibrations.",
+                    next_step="Check the date, and the number of the record it corrects.",
                 )
             )
 
@@ -318,8 +345,8 @@ class _Judge:
         if h > procedure.humidity_max:
             self.note(
                 "environment",
-                f"Humidity {h * 100:f} % is above the limit of {procedure.name}, "
-                f"{procedure.humidity_max * 100:f} %.",
+                f"Humidity {percent(h)} % is above the limit of {procedure.name}, "
+                f"{percent(procedure.humidity_max)} %.",
             )
 
     def gauges(self, switch: Switch) -> dict[GaugeRole, tuple[Gauge, Certificate]]:
@@ -574,7 +601,7 @@ class _Judge:
             if r.tur is not None and r.tur < required and r.expanded_uncertainty is not None:
                 self.note(
                     "ratio",
-                    f"{r.set_point} {r.phase}: TUR {int(r.tur * 100) / 100:.2f}:1 is below the "
+                    f"{r.set_point} {r.phase}: TUR {cut_ratio(r.tur, 2)}:1 is below the "
                     f"required {procedure.required_tur}:1.",
                 )
         if switch.criticality is Criticality.SAFETY and self.bench.verified_by is None:

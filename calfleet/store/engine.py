@@ -21,6 +21,7 @@ from sqlalchemy.exc import (
 from calfleet.errors import RecordRefused, SiteNotFound, StoreRefused
 
 GUARD_MARK = "append-only"
+GUARD_KEY = "already has this key"
 BUSY_TIMEOUT_MS = 10_000
 
 
@@ -84,6 +85,13 @@ def refusals(url: str) -> Iterator[None]:
 def _translated(error: SQLAlchemyError, url: str) -> Exception:
     text = str(error.orig) if isinstance(error, DBAPIError) and error.orig else str(error)
     name = public_name(url)
+    if GUARD_MARK in text and GUARD_KEY in text:
+        what = text.splitlines()[0].partition(f"{GUARD_MARK}: ")[2]
+        return RecordRefused(
+            f"The database refused the record: {what}.",
+            rule="Every record has a key of its own, and none is overwritten.",
+            next_step="Nothing was written. Give it another number, or enter it as a correction.",
+        )
     if GUARD_MARK in text:
         return StoreRefused(
             f"The database refused the change: {text.splitlines()[0]}.",

@@ -80,12 +80,16 @@ class Work(AbstractContextManager["Work"]):
         self._facts: list[dict[str, str]] = []
 
     def __enter__(self) -> Self:
-        with refusals(self._url):
-            if self.session.get_bind().dialect.name == "postgresql":
-                # one writer at a time, as on SQLite: the audit chain has one end
-                self.session.execute(text("LOCK TABLE audit_entry IN EXCLUSIVE MODE"))
-            else:
-                self.session.connection()
+        try:
+            with refusals(self._url):
+                if self.session.get_bind().dialect.name == "postgresql":
+                    # one writer at a time, as on SQLite: the audit chain has one end
+                    self.session.execute(text("LOCK TABLE audit_entry IN EXCLUSIVE MODE"))
+                else:
+                    self.session.connection()
+        except BaseException:
+            self.session.close()
+            raise
         return self
 
     def __exit__(

@@ -76,6 +76,7 @@ def result_columns(found: Calibration) -> list[Column[Result]]:
 
 def show_calibration(session: Session, found: Calibration, *, with_cautions: bool = False) -> None:
     """Print a judged calibration as its reader needs it: verdicts first, then how certain."""
+    from calfleet.metrology.rounding import percent
     from calfleet.services.after import next_due
 
     bench = found.bench
@@ -94,7 +95,7 @@ def show_calibration(session: Session, found: Calibration, *, with_cautions: boo
             ("Gauges", gauges),
             (
                 "Conditions",
-                f"{bench.temperature_c} °C, {bench.humidity * 100:f} % relative humidity",
+                f"{bench.temperature_c} °C, {percent(bench.humidity)} % relative humidity",
             ),
             ("Adjusted", bench.adjustment_note or "yes" if bench.adjusted else "no"),
             ("Entered", f"{found.recorded_at:%Y-%m-%d %H:%M} UTC by {found.recorded_by}"),
@@ -134,7 +135,7 @@ def _return_cautions(session: Session, found: Calibration):  # type: ignore[no-u
 def _result_cells(r: Result) -> list[str]:
     U = r.expanded_uncertainty
     k = "" if r.coverage_factor is None else f" ({r.coverage_factor:.2f})"
-    from calfleet.metrology.rounding import significant
+    from calfleet.metrology.rounding import cut_ratio, significant
 
     side = "" if r.late is None else (" late" if r.late else " early")
     error = to_place_of(r.error, U)
@@ -149,7 +150,7 @@ def _result_cells(r: Result) -> list[str]:
         "–" if U is None else f"{significant(U, 2)}{k}",
         to_place_of(r.dead_band, U),
         to_place_of(r.repeatability, U),
-        "not defined" if r.tur is None else f"{int(r.tur * 10) / 10:.1f}:1",
+        "not defined" if r.tur is None else f"{cut_ratio(r.tur)}:1",
         r.verdict.upper(),
     ]
 
@@ -575,11 +576,13 @@ def _ask_person(plan: BenchPlan, given: str | None) -> str:
 
 
 def _ask_gauge(plan: BenchPlan) -> GaugeOption:
+    from calfleet.metrology.rounding import cut_ratio
+
     usable = plan.usable
     first = _chosen(plan, None)
     print("Reference gauges that will do:")
     for o in usable:
-        ratio = "TUR not defined" if o.tur is None else f"TUR {int(o.tur * 10) / 10:.1f}:1"
+        ratio = "TUR not defined" if o.tur is None else f"TUR {cut_ratio(o.tur)}:1"
         print(
             f"  {o.gauge.code}  {o.gauge.description}, certificate {o.certificate}, valid until "
             f"{o.valid_until}, {ratio}"

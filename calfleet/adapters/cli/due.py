@@ -167,7 +167,9 @@ def machine_columns() -> list[Column[DueLine]]:
 
 def ratio_text(tur: float | None) -> str:
     """A test uncertainty ratio as the trade writes it."""
-    return "(not defined)" if tur is None else f"({int(tur * 10) / 10:.1f}:1)"
+    from calfleet.metrology.rounding import cut_ratio
+
+    return "(not defined)" if tur is None else f"({cut_ratio(tur)}:1)"
 
 
 def totals(found: DueList) -> list[str]:

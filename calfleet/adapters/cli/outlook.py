@@ -110,7 +110,7 @@ def _limit(value: float | None) -> str:
 
 
 def _columns(unit: str) -> list[Column[Prospect]]:
-    from calfleet.metrology.rounding import significant
+    from calfleet.metrology.rounding import cut_ratio, significant
 
     def two(value: float) -> str:
         return significant(value, 2) if value else "0"
@@ -123,7 +123,7 @@ def _columns(unit: str) -> list[Column[Prospect]]:
         Column("What it is", "description", lambda x: x.description, fold=True),
         Column(f"U ({unit})", "expanded_uncertainty", lambda x: x.expanded_uncertainty, two, True),
         Column("k", "coverage_factor", lambda x: x.coverage_factor, lambda k: f"{k:.2f}", True),
-        Column("TUR", "tur", lambda x: x.tur, lambda t: f"{int(t * 100) / 100:.2f}", True),
+        Column("TUR", "tur", lambda x: x.tur, lambda t: cut_ratio(t, 2), True),
         Column("TAR", "tar", lambda x: x.tar, lambda t: f"{t:.1f}", True),
         Column(
             f"Accepted from ({unit})",

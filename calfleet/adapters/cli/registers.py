@@ -229,6 +229,7 @@ def procedure(
     site: SiteOption = None,
 ) -> None:
     """Show a procedure: cautions first, then its steps and limits."""
+    from calfleet.metrology.rounding import percent
     from calfleet.records import to_plain
     from calfleet.services.cautions import DEFERENCE, cautions_of
     from calfleet.services.look_up import one_procedure
@@ -260,10 +261,10 @@ def procedure(
             ("Exercise", f"{found.exercise_cycles} cycles, after the as-found readings"),
             (
                 "Ramp",
-                f"at most {found.ramp_limit_fraction_per_s * 100:f} % of the range per second",
+                f"at most {percent(found.ramp_limit_fraction_per_s)} % of the range per second",
             ),
             ("Temperature", f"{found.temperature_min_c} to {found.temperature_max_c} °C"),
-            ("Humidity", f"at most {found.humidity_max * 100:f} %"),
+            ("Humidity", f"at most {percent(found.humidity_max)} %"),
             ("Required TUR", f"{found.required_tur}:1"),
             ("Decision rule", found.decision_rule),
             ("Coverage", f"{found.coverage_probability}"),

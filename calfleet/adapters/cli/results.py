@@ -89,7 +89,7 @@ def history(
                 lambda x: "; ".join(
                     [f"corrected by {x[0].replaced_by}"] * bool(x[0].replaced_by)
                     + [f"corrects {x[0].bench.replaces}"] * bool(x[0].bench.replaces)
-                    + [f.code for f in x[0].findings]
+                    + list(dict.fromkeys(f.code for f in x[0].findings))
                 )
                 or None,
                 fold=True,

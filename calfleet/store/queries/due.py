@@ -152,7 +152,8 @@ _LAST = question(
             PARTITION BY switch_id ORDER BY performed_on DESC, id DESC
         ) AS place
         FROM calibration
-        WHERE NOT EXISTS (SELECT 1 FROM calibration n WHERE n.replaces_id = calibration.id)
+        WHERE performed_on <= :day
+          AND NOT EXISTS (SELECT 1 FROM calibration n WHERE n.replaces_id = calibration.id)
     ) c
     JOIN switch s ON s.id = c.switch_id
     LEFT JOIN calibration_result r ON r.calibration_id = c.id
@@ -164,13 +165,13 @@ _LAST = question(
 )
 
 
-def last_results(reader: Reader) -> dict[str, LastResult]:
-    """Per tag the newest calibration that no correction replaces (latest day, then key)."""
+def last_results(reader: Reader, day: date) -> dict[str, LastResult]:
+    """Per tag the newest calibration up to ``day`` that no correction replaces (then by key)."""
     found: dict[str, LastResult] = {}
-    for tag, number, day, label, phase, verdict in ask(reader, _LAST):
-        held = found.get(tag, LastResult(number, day, ()))
+    for tag, number, performed, label, phase, verdict in ask(reader, _LAST, day=day):
+        held = found.get(tag, LastResult(number, performed, ()))
         verdicts = held.verdicts if label is None else (*held.verdicts, (label, phase, verdict))
-        found[tag] = LastResult(number, day, verdicts)
+        found[tag] = LastResult(number, performed, verdicts)
     return found
 
 
@@ -186,6 +187,7 @@ _POOLED = question(
     JOIN switch_revision v ON v.id = c.switch_revision_id
     WHERE r.phase = 'as-left' AND r.trip_sd IS NOT NULL
       AND NOT EXISTS (SELECT 1 FROM calibration n WHERE n.replaces_id = c.id)
+      AND c.number <> :without
     GROUP BY v.family ORDER BY v.family
     """,
     total=NUMBER,
@@ -193,13 +195,15 @@ _POOLED = question(
 )
 
 
-def pooled_repeatability(reader: Reader) -> dict[str, tuple[float, int]]:
+def pooled_repeatability(reader: Reader, *, without: str = "") -> dict[str, tuple[float, int]]:
     """Per switch family the pooled standard deviation of trips over the span, and its dof.
 
     From as-left runs only (the first as-found trips are stuck by the nature of the test),
-    corrected records left out. Families without two runs anywhere are absent.
+    corrected records left out, and the one numbered ``without`` (about to be corrected) too.
+    Families without two runs anywhere are absent.
     """
-    return {family: (math.sqrt(total / dof), dof) for family, total, dof in ask(reader, _POOLED)}
+    found = ask(reader, _POOLED, without=without)
+    return {family: (math.sqrt(total / dof), dof) for family, total, dof in found}
 
 
 _POLICIES = question(

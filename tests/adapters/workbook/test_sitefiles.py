@@ -60,7 +60,7 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def test_sample_site_holds_what_it_promises(site: SiteInput) -> None:
     tags = {switch.tag for switch in site.switches}
     assert 155 <= len(tags) <= 170
-    assert {s.quantity for s in site.switches} == set(Quantity)
+    assert {s.quantity for s in site.switches} == set(Quantity) - {Quantity.ABSOLUTE}
     assert {s.unit for s in site.switches} == {"kPa", "bar", "mbar", "psi", "inH2O_20C", "degC"}
     assert len({g.code for g in site.gauges}) == 14
     assert {g.tier for g in site.gauges} == {1, 2, 3}

@@ -1,0 +1,587 @@
+"""A small shop written by hand, with every kind of record and every optional field set once."""
+
+from __future__ import annotations
+
+import shutil
+import uuid
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from decimal import Decimal as D
+from pathlib import Path
+
+import pytest
+from sqlalchemy import Engine, create_engine, text
+from sqlalchemy.engine import make_url
+
+from calfleet import records as rec
+from calfleet.metrology.direction import Direction
+from calfleet.metrology.units import PressureMode
+from calfleet.records import (
+    CycleOutcome,
+    GaugeRole,
+    Hazard,
+    Phase,
+    Quantity,
+    Role,
+)
+from calfleet.store import facts
+from calfleet.store.engine import open_engine
+from calfleet.store.work import Work
+
+ENTERED = datetime(2026, 2, 3, 4, 5, 6, 789, tzinfo=UTC)
+ENTERED_BY = "clerk"
+
+
+@dataclass(frozen=True)
+class Shop:
+    """Records of every kind; each pair has one with all optional fields set and one with none."""
+
+    site: rec.Site
+    areas: tuple[rec.Area, ...]
+    people: tuple[rec.Person, ...]
+    laboratories: tuple[rec.Laboratory, ...]
+    policies: tuple[rec.IntervalPolicy, ...]
+    procedures: tuple[rec.ProcedureRevision, ...]
+    switches: tuple[rec.Switch, ...]
+    gauges: tuple[rec.Gauge, ...]
+    certificates: tuple[rec.Certificate, ...]
+    calibrations: tuple[rec.Calibration, ...]
+
+    def add_registers(self, work: Work) -> None:
+        facts.add_site(work, self.site)
+        for area in self.areas:
+            facts.add_area(work, area)
+        for person in self.people:
+            facts.add_person(work, person)
+        for laboratory in self.laboratories:
+            facts.add_laboratory(work, laboratory)
+        for policy in self.policies:
+            facts.add_policy(work, policy)
+        for procedure in self.procedures:
+            facts.add_procedure_revision(work, procedure)
+        for switch in self.switches:
+            facts.add_switch(work, switch)
+        for gauge in self.gauges:
+            facts.add_gauge(work, gauge)
+        for certificate in self.certificates:
+            facts.add_certificate(work, certificate)
+
+    def add_all(self, work: Work) -> None:
+        self.add_registers(work)
+        for calibration in self.calibrations:
+            facts.add_calibration(work, calibration)
+
+
+def _set_points() -> tuple[rec.SetPoint, ...]:
+    full = rec.SetPoint(
+        label="H",
+        value=D("60.0"),
+        direction=Direction.RISING,
+        tolerance_minus=D("2.00"),
+        tolerance_plus=D("1.50"),
+        tolerance_basis="% of span",
+        as_left_minus=D("0.5"),
+        as_left_plus=D("0.50"),
+        dead_band_kind="adjustable",
+        dead_band_min=D("0"),
+        dead_band_max=D("9.0"),
+        repeatability_limit=D("0.30"),
+        contact_form="change-over",
+        action="trip",
+        energised_state="opens on trip",
+    )
+    bare = rec.SetPoint(
+        label="L",
+        value=D("20"),
+        direction=Direction.FALLING,
+        tolerance_minus=None,
+        tolerance_plus=D("1"),
+        tolerance_basis="absolute",
+        as_left_minus=None,
+        as_left_plus=None,
+        dead_band_kind="fixed",
+        dead_band_min=None,
+        dead_band_max=None,
+        repeatability_limit=None,
+        contact_form="open",
+        action="alarm",
+        energised_state="closed",
+    )
+    return full, bare
+
+
+def _switches() -> tuple[rec.Switch, ...]:
+    points = _set_points()
+    first = rec.Switch(
+        tag="PDS-1",
+        revision=1,
+        effective_on=date(2024, 1, 2),
+        reason="taken over",
+        serial="S-1",
+        area="A2",
+        service="strainer of pump 1, ΔP",
+        family="DX",
+        quantity=Quantity.DIFFERENTIAL,
+        unit="kPa",
+        range_low=D("10"),
+        range_high=D("100.0"),
+        line_unit="bar",
+        proof_pressure=D("40.0"),
+        static_nominal=D("8.00"),
+        medium="water",
+        criticality=rec.Criticality.SAFETY,
+        outage_bound=True,
+        status=rec.SwitchStatus.IN_SERVICE,
+        policy="Y",
+        procedure="DP",
+        bench_minutes=45,
+        hazards=(Hazard.TRIP, Hazard.ONE_SIDED),
+        set_points=points,
+    )
+    second = rec.Switch(
+        tag="PDS-1",
+        revision=2,
+        effective_on=date(2025, 7, 1),
+        reason="set point changed",
+        serial="S-1",
+        area="A1",
+        service="strainer of pump 1, ΔP",
+        family="DX",
+        quantity=Quantity.DIFFERENTIAL,
+        unit="kPa",
+        range_low=D("10"),
+        range_high=D("100.0"),
+        line_unit="bar",
+        proof_pressure=D("40.0"),
+        static_nominal=D("8.00"),
+        medium="water",
+        criticality=rec.Criticality.PRODUCTION,
+        outage_bound=False,
+        status=rec.SwitchStatus.OUT_OF_SERVICE,
+        policy="Y",
+        procedure="DP",
+        bench_minutes=30,
+        hazards=(),
+        set_points=points[:1],
+    )
+    bare = rec.Switch(
+        tag="TS-2",
+        revision=1,
+        effective_on=date(2024, 1, 2),
+        reason="",
+        serial="",
+        area="A1",
+        service="",
+        family="TX",
+        quantity=Quantity.TEMPERATURE,
+        unit="degC",
+        range_low=D("-20"),
+        range_high=D("120"),
+        line_unit=None,
+        proof_pressure=None,
+        static_nominal=D("0"),
+        medium="",
+        criticality=rec.Criticality.GENERAL,
+        outage_bound=False,
+        status=rec.SwitchStatus.IN_STORE,
+        policy="Y",
+        procedure="TP",
+        bench_minutes=20,
+        hazards=(),
+        set_points=points[1:],
+    )
+    return first, second, bare
+
+
+def _procedures() -> tuple[rec.ProcedureRevision, ...]:
+    full = rec.ProcedureRevision(
+        code="DP",
+        title="Differential pressure",
+        revision=1,
+        approved_on=date(2023, 12, 1),
+        approved_by="P3",
+        effective_on=date(2024, 1, 1),
+        quantities=(Quantity.DIFFERENTIAL, Quantity.PRESSURE),
+        exercise_cycles=3,
+        as_found_runs=3,
+        as_left_runs=2,
+        ramp_limit_fraction_per_s=D("0.010"),
+        temperature_min_c=D("15.0"),
+        temperature_max_c=D("28"),
+        humidity_max=D("0.75"),
+        required_tur=D("4.0"),
+        decision_rule="conformance probability",
+        guard_factor=D("1.00"),
+        coverage_probability=D("0.950"),
+        conformance_probability=D("0.975"),
+        hazards=(Hazard.STORED_PRESSURE, Hazard.TRIP),
+        steps=("Isolate.", "Read.", "Return to service."),
+    )
+    bare = rec.ProcedureRevision(
+        code="TP",
+        title="Temperature",
+        revision=2,
+        approved_on=date(2024, 1, 1),
+        approved_by="P3",
+        effective_on=date(2024, 1, 1),
+        quantities=(Quantity.TEMPERATURE,),
+        exercise_cycles=0,
+        as_found_runs=1,
+        as_left_runs=1,
+        ramp_limit_fraction_per_s=D("0"),
+        temperature_min_c=D("0"),
+        temperature_max_c=D("40"),
+        humidity_max=D("1"),
+        required_tur=D("3"),
+        decision_rule="simple acceptance",
+        guard_factor=D("1"),
+        coverage_probability=D("0.9545"),
+    )
+    return full, bare
+
+
+def _gauges() -> tuple[rec.Gauge, ...]:
+    full = rec.Gauge(
+        code="G-1",
+        revision=1,
+        effective_on=date(2023, 5, 1),
+        reason="bought",
+        serial="SN 7",
+        description="Differential gauge",
+        status=rec.GaugeStatus.IN_SERVICE,
+        mode=PressureMode.DIFFERENTIAL,
+        unit="kPa",
+        range_low=D("0.00"),
+        range_high=D("200.00"),
+        resolution=D("0.01"),
+        accuracy=D("0.050"),
+        accuracy_basis="% of span",
+        drift_per_year=D("0.040"),
+        temperature_coefficient=D("0.003"),
+        reference_temperature_c=D("20.0"),
+        use_corrections=True,
+        tier=2,
+        policy="R",
+        oxygen_clean=True,
+        same_gauge_correlation=D("0.50"),
+        static_limit=D("4000.0"),
+    )
+    moved = rec.Gauge(
+        code="G-1",
+        revision=2,
+        effective_on=date(2026, 1, 20),
+        reason="sent away",
+        serial="SN 7",
+        description="Differential gauge",
+        status=rec.GaugeStatus.AT_LABORATORY,
+        mode=PressureMode.DIFFERENTIAL,
+        unit="kPa",
+        range_low=D("0.00"),
+        range_high=D("200.00"),
+        resolution=D("0.01"),
+        accuracy=D("0.050"),
+        accuracy_basis="% of span",
+        drift_per_year=D("0.040"),
+        temperature_coefficient=D("0.003"),
+        reference_temperature_c=D("20.0"),
+        use_corrections=True,
+        tier=2,
+        policy="R",
+    )
+    thermometer = rec.Gauge(
+        code="G-2",
+        revision=1,
+        effective_on=date(2023, 5, 1),
+        reason="",
+        serial="",
+        description="Thermometer",
+        status=rec.GaugeStatus.IN_SERVICE,
+        mode=None,
+        unit="degC",
+        range_low=D("-20"),
+        range_high=D("400"),
+        resolution=D("0.1"),
+        accuracy=D("0"),
+        accuracy_basis="absolute",
+        drift_per_year=D("0"),
+        temperature_coefficient=D("0"),
+        reference_temperature_c=D("20"),
+        use_corrections=False,
+        tier=1,
+        policy="R",
+    )
+    return full, moved, thermometer
+
+
+def _certificates() -> tuple[rec.Certificate, ...]:
+    points = (
+        rec.CertificatePoint(
+            Phase.AS_FOUND, Direction.RISING, D("0.00"), D("0.010"), D("0.030"), D("2.00")
+        ),
+        rec.CertificatePoint(
+            Phase.AS_LEFT, Direction.FALLING, D("200.00"), D("199.98"), D("0.030"), D("2")
+        ),
+    )
+    outside = rec.Certificate(
+        number="OUT-1",
+        gauge="G-2",
+        laboratory="NAT",
+        calibrated_on=date(2024, 6, 1),
+        issued_on=date(2024, 6, 1),
+        unit="degC",
+        temperature_c=D("20"),
+        humidity=D("0.5"),
+        adjusted=False,
+        points=points[:1],
+    )
+    first = rec.Certificate(
+        number="IN-1",
+        gauge="G-1",
+        laboratory="SHOP",
+        calibrated_on=date(2025, 1, 10),
+        issued_on=date(2025, 1, 12),
+        unit="kPa",
+        temperature_c=D("20.30"),
+        humidity=D("0.450"),
+        adjusted=True,
+        points=points,
+        standards=(
+            rec.StandardUsed("thermometer of the shop", "G-2", "OUT-1"),
+            rec.StandardUsed("mass set M3"),
+        ),
+        withdrawal=rec.CertificateWithdrawal(date(2025, 2, 1), "wrong serial number"),
+        remarks="see note",
+    )
+    corrected = rec.Certificate(
+        number="IN-1-R1",
+        gauge="G-1",
+        laboratory="SHOP",
+        calibrated_on=date(2025, 1, 10),
+        issued_on=date(2025, 2, 2),
+        unit="kPa",
+        temperature_c=D("20.30"),
+        humidity=D("0.450"),
+        adjusted=True,
+        points=points,
+        replaces="IN-1",
+        replacement_reason="serial number",
+    )
+    return outside, first, corrected
+
+
+def _result(point: str, phase: Phase, **changes: object) -> rec.Result:
+    values: dict[str, object] = dict(
+        set_point=point,
+        phase=phase,
+        unit="kPa",
+        required=D("60.0"),
+        found=0.1 + 0.2,
+        first_trip=60.300000000000004,
+        error=-1e-17,
+        late=False,
+        dead_band=4.25,
+        repeatability=0.0,
+        runs=3,
+        trip_sd=0.057735026918962,
+        standard_uncertainty=1 / 3,
+        coverage_factor=2.262157162798205,
+        expanded_uncertainty=0.75,
+        effective_dof=9.6,
+        coverage_probability=0.95,
+        tur=2.4,
+        lower_limit=58.2,
+        upper_limit=61.35,
+        lower_acceptance=58.9,
+        upper_acceptance=60.6,
+        decision_rule="conformance probability",
+        rule_statement="Conforms with 97.5 % probability.",
+        verdict="pass",
+        category="inside tolerance",
+        reason="Inside the acceptance limits.",
+        false_accept_risk=2.5e-300,
+        budget={"u_c": 1 / 3, "components": [{"name": "drift", "dof": "inf"}], "U": None},
+    )
+    return rec.Result(**(values | changes))  # type: ignore[arg-type]
+
+
+def _calibrations() -> tuple[rec.Calibration, ...]:
+    bare = rec.Calibration(
+        number="H1",
+        bench=rec.BenchRecord(
+            tag="PDS-1",
+            performed_on=date(2025, 3, 10),
+            performed_by="P1",
+            procedure="DP",
+            procedure_revision=1,
+            gauges=(rec.GaugeUsed(GaugeRole.OPERATING, "G-1", "IN-1"),),
+            cycles=(
+                rec.Cycle("H", Phase.AS_FOUND, 1, None, None, None, CycleOutcome.NO_TRIP),
+                rec.Cycle("H", Phase.AS_LEFT, 1, D("60.10"), D("55.9")),
+                rec.Cycle("H", Phase.AS_LEFT, 2, D("60.2"), None, None, CycleOutcome.NO_RESET),
+                rec.Cycle("L", Phase.AS_FOUND, 1, D("20.00"), D("20.00")),
+            ),
+            temperature_c=D("21"),
+            humidity=D("0.4"),
+            adjusted=False,
+        ),
+        switch_revision=1,
+        results=(
+            _result(
+                "H", Phase.AS_FOUND, found=None, first_trip=None, error=None, late=None,
+                dead_band=None, repeatability=None, runs=0, trip_sd=None,
+                standard_uncertainty=None, coverage_factor=None, expanded_uncertainty=None,
+                effective_dof=None, tur=None, lower_limit=None, upper_limit=None,
+                lower_acceptance=None, upper_acceptance=None, false_accept_risk=None,
+                verdict="fail", category="no trip", budget={},
+            ),
+            _result("H", Phase.AS_LEFT, late=True),
+        ),
+        findings=(),
+        origin=rec.Origin.HISTORY,
+        evaluation_version="1",
+        recorded_at=ENTERED,
+        recorded_by=ENTERED_BY,
+        replaced_by="C2",
+    )  # fmt: skip
+    full = rec.Calibration(
+        number="C2",
+        bench=rec.BenchRecord(
+            tag="PDS-1",
+            performed_on=date(2025, 3, 10),
+            performed_by="P1",
+            procedure="DP",
+            procedure_revision=1,
+            gauges=(
+                rec.GaugeUsed(GaugeRole.OPERATING, "G-1", "IN-1-R1"),
+                rec.GaugeUsed(GaugeRole.STATIC, "G-2", "OUT-1"),
+            ),
+            cycles=(
+                rec.Cycle("H", Phase.AS_FOUND, 1, D("60.10"), D("55.90"), D("8.010")),
+                rec.Cycle(
+                    "H", Phase.AS_FOUND, 2, D("60.2"), D("55.9"), D("8.02"), CycleOutcome.CHATTER
+                ),
+            ),
+            temperature_c=D("21.50"),
+            humidity=D("0.40"),
+            adjusted=True,
+            adjustment_note="a quarter turn",
+            barometric=D("101.30"),
+            barometric_unit="kPa",
+            exercised_before_as_found=True,
+            exercise_cycles=3,
+            contact_check="0.3 ohm",
+            seal="S1",
+            permit="W1",
+            bypass="B1 until noon",
+            returned_by="P1",
+            verified_by="P2",
+            work_order="J1",
+            remarks="cleaned\nand dried, 20 °C",
+            replaces="H1",
+            replacement_reason="readings of another switch",
+        ),
+        switch_revision=1,
+        results=(_result("H", Phase.AS_FOUND),),
+        findings=(rec.Finding("runs", "Two runs only."), rec.Finding("ratio", "Low.")),
+        origin=rec.Origin.BENCH,
+        evaluation_version="1",
+        recorded_at=ENTERED,
+        recorded_by=ENTERED_BY,
+    )
+    return bare, full
+
+
+@pytest.fixture(scope="session")
+def shop() -> Shop:
+    since, until = date(2024, 1, 1), date(2026, 12, 31)
+    return Shop(
+        site=rec.Site("W", "Works (fictional)"),
+        areas=(rec.Area("A1", "Boilers"), rec.Area("A2", "Pumps")),
+        people=(
+            rec.Person(
+                "P1",
+                "Wren Ashlock",
+                (
+                    rec.RoleGrant(Role.TECHNICIAN, since),
+                    rec.RoleGrant(Role.TECHNICIAN, date(2026, 1, 1), held=False),
+                ),
+                (rec.Qualification(Quantity.DIFFERENTIAL, since, until, "P3"),),
+            ),
+            rec.Person("P2", "Moss Tarnley", (rec.RoleGrant(Role.REVIEWER, since),)),
+            rec.Person("P3", "Fern Oakwater"),
+        ),
+        laboratories=(
+            rec.Laboratory(
+                "NAT",
+                "National Measurement House",
+                rec.LaboratoryKind.NATIONAL,
+                (
+                    rec.Accreditation("N-1", since, until, "temperature"),
+                    rec.Accreditation("N-1", date(2027, 1, 1), date(2028, 1, 1)),
+                ),
+            ),
+            rec.Laboratory("SHOP", "Instrument shop", rec.LaboratoryKind.IN_HOUSE),
+        ),
+        policies=(
+            rec.IntervalPolicy(
+                "R", since, rec.IntervalBasis.LAST_DONE, 365, rec.IntervalUnit.DAY, grace_days=14
+            ),
+            rec.IntervalPolicy(
+                "Y", since, rec.IntervalBasis.FIXED_GRID, 12, rec.IntervalUnit.MONTH,
+                end_of_month=True, grace_fraction=D("0.250"), note="yearly",
+            ),
+            rec.IntervalPolicy(
+                "Y", date(2025, 1, 1), rec.IntervalBasis.LAST_DONE, 6, rec.IntervalUnit.MONTH
+            ),
+        ),
+        procedures=_procedures(),
+        switches=_switches(),
+        gauges=_gauges(),
+        certificates=_certificates(),
+        calibrations=_calibrations(),
+    )  # fmt: skip
+
+
+def enter(engine: Engine, shop: Shop, *, calibrations: bool = True) -> str:
+    """The digest of the audit entry under which the whole shop was entered."""
+    with Work(
+        engine, actor=ENTERED_BY, at=ENTERED, action="take over", subject="shop", reason="start"
+    ) as work:
+        shop.add_all(work) if calibrations else shop.add_registers(work)
+        return work.commit()
+
+
+@pytest.fixture(scope="session")
+def filled_sqlite(
+    shop: Shop, migrated_sqlite: Path, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[Engine]:
+    path = tmp_path_factory.mktemp("filled") / "filled.sqlite"
+    shutil.copy(migrated_sqlite, path)
+    engine = open_engine(f"sqlite:///{path}")
+    enter(engine, shop)
+    yield engine
+    engine.dispose()
+
+
+@pytest.fixture(scope="session")
+def filled_postgres(shop: Shop, postgres_server: str, migrated_postgres: str) -> Iterator[Engine]:
+    name = f"f{uuid.uuid4().hex[:12]}"
+    admin = create_engine(postgres_server, isolation_level="AUTOCOMMIT")
+    with admin.connect() as connection:
+        connection.execute(text(f"CREATE DATABASE {name} TEMPLATE {migrated_postgres}"))
+    admin.dispose()
+    url = make_url(postgres_server).set(database=name)
+    engine = open_engine(url.render_as_string(hide_password=False))
+    enter(engine, shop)
+    yield engine
+    engine.dispose()
+
+
+@pytest.fixture(params=["sqlite", pytest.param("postgresql", marks=pytest.mark.postgres)])
+def filled(request: pytest.FixtureRequest) -> Engine:
+    """The shop entered into a database shared by all tests: what a test adds it rolls back."""
+    name = "filled_sqlite" if request.param == "sqlite" else "filled_postgres"
+    engine = request.getfixturevalue(name)
+    assert isinstance(engine, Engine)
+    return engine
