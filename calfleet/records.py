@@ -593,6 +593,144 @@ class Calibration:
         return all(r.verdict.startswith("pass") for r in self.results if r.phase is Phase.AS_FOUND)
 
 
+# --- planning ---------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class DeferralRecord:
+    """A due date of a switch put off: which, until when, why, at what risk, by whom."""
+
+    tag: str
+    due_on: date
+    until: date
+    reason: str
+    risk: str
+    requested_by: str
+    requested_on: date
+    approved_by: str
+    approved_on: date
+
+
+@dataclass(frozen=True, slots=True)
+class Outage:
+    """A planned stop of the plant (or of some areas); a later revision moves it."""
+
+    code: str
+    revision: int
+    name: str
+    first_on: date
+    last_on: date
+    reason: str = ""
+    areas: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Holiday:
+    day: date
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class WorkingHours:
+    """Minutes a week that a person has for the bench, from ``effective_on``."""
+
+    person: str
+    effective_on: date
+    minutes_per_week: int
+
+
+@dataclass(frozen=True, slots=True)
+class GaugeAbsence:
+    gauge: str
+    first_on: date
+    last_on: date
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class LaboratoryTerms:
+    """How long a laboratory keeps a gauge: on the way, there, and until its data are reviewed."""
+
+    laboratory: str
+    effective_on: date
+    transit_days: int
+    turnaround_days: int
+    review_days: int
+
+
+@dataclass(frozen=True, slots=True)
+class UsageRule:
+    """A limit on use between calibrations, in ``name`` (cycles, hours ...)."""
+
+    tag: str
+    name: str
+    limit: Decimal
+    effective_on: date
+
+
+@dataclass(frozen=True, slots=True)
+class UsageReading:
+    """What a counter showed: ``value`` since the switch was first used."""
+
+    tag: str
+    name: str
+    value: Decimal
+    read_on: date
+
+
+@dataclass(frozen=True, slots=True)
+class RedundantGroup:
+    """Channels of one function: kept ``weeks_apart`` in time, not on one gauge by one person."""
+
+    code: str
+    tags: tuple[str, ...]
+    weeks_apart: int
+
+
+@dataclass(frozen=True, slots=True)
+class PlanAssignment:
+    """One job of a plan: in the week of ``week_on`` (a Monday), by whom and with which gauge."""
+
+    tag: str
+    due_on: date
+    week_on: date
+    person: str | None
+    gauge: str | None
+    fixed: bool = False
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """A levelled plan as it was made; ``outcome`` tells its objective, bound and what is left."""
+
+    number: str
+    as_of: date
+    first_week_on: date
+    weeks: int
+    based_on: str | None
+    settings: dict[str, object] = field(hash=False)
+    outcome: dict[str, object] = field(hash=False)
+    assignments: tuple[PlanAssignment, ...]
+    accepted_on: date | None = None
+    accepted_by: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PlanningInput:
+    """What planning needs to know about the shop and the plant, as read from input files."""
+
+    outages: tuple[Outage, ...] = ()
+    holidays: tuple[Holiday, ...] = ()
+    hours: tuple[WorkingHours, ...] = ()
+    absences: tuple[GaugeAbsence, ...] = ()
+    terms: tuple[LaboratoryTerms, ...] = ()
+    usage_rules: tuple[UsageRule, ...] = ()
+    usage_readings: tuple[UsageReading, ...] = ()
+    redundant_groups: tuple[RedundantGroup, ...] = ()
+    deferrals: tuple[DeferralRecord, ...] = ()
+
+
 # --- views ------------------------------------------------------------------------------
 
 
@@ -647,3 +785,4 @@ class SiteInput:
     gauges: tuple[Gauge, ...]
     certificates: tuple[Certificate, ...]
     history: tuple[BenchRecord, ...]
+    planning: PlanningInput = PlanningInput()

@@ -12,7 +12,7 @@ What is written
     switches.xlsx ('Switches', 'Set points'), gauges.xlsx ('Gauges', one row per revision),
     certificates.csv, certificate_points.csv, certificate_standards.csv,
     calibrations.csv, cycles.csv (June 2023 to 20 November 2026), new_calibration.toml
-    (one readings file dated 2026-11-25, not part of the history).
+    (one readings file dated 2026-11-25, not part of the history), planning.toml.
 
 Numbers: text as typed in CSV and TOML. In workbooks a numeric cell whose number format shows the
 digits typed (``2.50`` is the number 2.5 with format ``0.00``).
@@ -1697,6 +1697,65 @@ def write_new_calibration(folder: Path, history: History) -> None:
     (folder / "new_calibration.toml").write_text("".join(parts), encoding="utf-8", newline="\n")
 
 
+# What planning stands on: invented, as everything here.
+OUTAGES = [
+    ("REV-2026", "Summer revision 2026", dt.date(2026, 7, 6), dt.date(2026, 7, 24), ()),
+    ("FWS-2027", "Feedwater pump stop", dt.date(2027, 3, 15), dt.date(2027, 3, 19), ("FWS",)),
+    ("REV-2027", "Summer revision 2027", dt.date(2027, 7, 5), dt.date(2027, 7, 23), ()),
+]
+HOLIDAYS = [
+    (dt.date(2026, 12, 24), "Midwinter eve"),
+    (dt.date(2026, 12, 25), "Midwinter day"),
+    (dt.date(2027, 1, 1), "New year"),
+    (dt.date(2027, 5, 3), "Works anniversary"),
+    (dt.date(2027, 12, 24), "Midwinter eve"),
+]
+HOURS = [("P02", 10), ("P03", 8), ("P04", 6)]
+ABSENCES = [
+    ("RG-204", dt.date(2026, 11, 16), dt.date(2026, 12, 18), "recalibration at WES"),
+    ("RG-303", dt.date(2026, 12, 7), dt.date(2026, 12, 11), "calibration in the shop"),
+]
+LABORATORY_TERMS = [("NMH", 5, 20, 3), ("WES", 3, 15, 2), ("BEL", 3, 12, 2), ("TOL", 2, 10, 2),
+                    ("SHOP", 0, 2, 1)]  # fmt: skip
+USAGE = [("PSL-1108", "cycles", 20000, 17200), ("PSL-6111", "cycles", 50000, 11000)]
+
+
+def write_planning(folder: Path, sheets: dict[str, list[Switch]]) -> None:
+    parts = ["# What planning stands on: stops of the plant, hours, absences, redundancy.\n"]
+
+    def add(name: str, **pairs: object) -> None:
+        parts.extend([f"\n[[{name}]]\n", table(pairs.items())])
+
+    for code, title, first, last, areas in OUTAGES:
+        given: dict[str, object] = {"areas": areas} if areas else {}
+        add("outages", code=code, name=title, first_on=first, last_on=last, **given)
+    for day, title in HOLIDAYS:
+        add("holidays", day=day, name=title)
+    for person, hours in HOURS:
+        add("hours", person=person, effective_on=SINCE, hours_per_week=hours)
+    for gauge, first, last, reason in ABSENCES:
+        add("gauge_absences", gauge=gauge, first_on=first, last_on=last, reason=reason)
+    for lab, transit, turnaround, review in LABORATORY_TERMS:
+        add("laboratory_terms", laboratory=lab, effective_on=SINCE, transit_days=transit,
+            turnaround_days=turnaround, review_days=review)  # fmt: skip
+    for tag, unit, limit, value in USAGE:
+        add("usage_rules", tag=tag, name=unit, limit=limit, effective_on=dt.date(2025, 1, 1))
+        add("usage_readings", tag=tag, name=unit, value=value, read_on=dt.date(2026, 11, 2))
+    groups: dict[str, list[str]] = {}
+    for tag in sheets:
+        if tag[-1] in "ABC" and tag[-2].isdigit():
+            groups.setdefault(tag[:-1], []).append(tag)
+    for code, tags in groups.items():
+        if len(tags) > 1:
+            add("redundant_groups", code=code, tags=tags, weeks_apart=1)
+    add("deferrals", tag="TSL-7206", due_on=dt.date(2026, 12, 2), until=dt.date(2026, 12, 18),
+        reason="Hopper cannot be opened before the ash silo is emptied.",
+        risk="Low temperature is also watched by the operator round twice a shift.",
+        requested_by="P01", requested_on=dt.date(2026, 11, 16), approved_by="P07",
+        approved_on=dt.date(2026, 11, 18))  # fmt: skip
+    (folder / "planning.toml").write_text("".join(parts), encoding="utf-8", newline="\n")
+
+
 def make(folder: Path) -> None:
     """Every input file of the sample site in ``folder`` (made if absent)."""
     folder.mkdir(parents=True, exist_ok=True)
@@ -1712,6 +1771,7 @@ def make(folder: Path) -> None:
     write_certificates(folder, shelf)
     write_history(folder, history)
     write_new_calibration(folder, history)
+    write_planning(folder, sheets)
 
 
 if __name__ == "__main__":

@@ -248,7 +248,7 @@ def loaded_by(*command: str) -> tuple[int, set[str]]:
 @pytest.mark.parametrize("output", ["table", "csv", "json"])
 def test_the_due_list_loads_nothing_slow(demo_site: Path, output: str) -> None:
     """On a site with history: a slow import on the way shows only where there is work to do."""
-    lines, loaded = loaded_by("due", "--site", str(demo_site), "--format", output)
+    lines, loaded = loaded_by("due", "--site", str(demo_site), "--within", "60", "-f", output)
     assert lines > 10
     assert [name for name in SLOW if name in loaded] == []
 

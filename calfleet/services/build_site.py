@@ -12,6 +12,7 @@ from calfleet.records import BenchRecord, Calibration, Phase, SiteInput, Switch
 from calfleet.services.bench_facts import BenchFacts
 from calfleet.services.record import Context, judge_record
 from calfleet.store import facts as store
+from calfleet.store.planning_facts import add_planning_input
 from calfleet.store.work import Work
 
 Item = TypeVar("Item")
@@ -45,6 +46,7 @@ def build_site(
         store.add_gauge(work, gauge)
     for certificate in sorted(given.certificates, key=lambda c: (c.calibrated_on, c.issued_on)):
         store.add_certificate(work, certificate)
+    add_planning_input(work, given.planning)
     return _history(work, given, today, step)
 
 

@@ -61,17 +61,17 @@ from calfleet.store.work import Work
 
 def add_site(work: Work, site: Site) -> None:
     row = SiteRow(code=site.code, name=site.name, **work.marks())
-    _insert(work, row, "site", site.code, site)
+    insert(work, row, "site", site.code, site)
 
 
 def add_area(work: Work, area: Area) -> None:
-    row = AreaRow(site_id=_site(work), code=area.code, name=area.name, **work.marks())
-    _insert(work, row, "area", area.code, area)
+    row = AreaRow(site_id=site_id(work), code=area.code, name=area.name, **work.marks())
+    insert(work, row, "area", area.code, area)
 
 
 def add_person(work: Work, person: Person) -> None:
     row = PersonRow(
-        site_id=_site(work),
+        site_id=site_id(work),
         code=person.code,
         name=person.name,
         roles=[
@@ -90,12 +90,12 @@ def add_person(work: Work, person: Person) -> None:
         ],
         **work.marks(),
     )
-    _insert(work, row, "person", person.code, person)
+    insert(work, row, "person", person.code, person)
 
 
 def add_laboratory(work: Work, laboratory: Laboratory) -> None:
     row = LaboratoryRow(
-        site_id=_site(work),
+        site_id=site_id(work),
         code=laboratory.code,
         name=laboratory.name,
         kind=laboratory.kind,
@@ -111,12 +111,12 @@ def add_laboratory(work: Work, laboratory: Laboratory) -> None:
         ],
         **work.marks(),
     )
-    _insert(work, row, "laboratory", laboratory.code, laboratory)
+    insert(work, row, "laboratory", laboratory.code, laboratory)
 
 
 def add_policy(work: Work, policy: IntervalPolicy) -> None:
     row = IntervalPolicyRow(
-        site_id=_site(work),
+        site_id=site_id(work),
         code=policy.code,
         effective_on=policy.effective_on,
         basis=policy.basis,
@@ -129,7 +129,7 @@ def add_policy(work: Work, policy: IntervalPolicy) -> None:
         note=policy.note,
         **work.marks(),
     )
-    _insert(work, row, "interval policy", f"{policy.code} from {policy.effective_on}", policy)
+    insert(work, row, "interval policy", f"{policy.code} from {policy.effective_on}", policy)
 
 
 def add_procedure_revision(work: Work, procedure: ProcedureRevision) -> None:
@@ -163,7 +163,7 @@ def add_procedure_revision(work: Work, procedure: ProcedureRevision) -> None:
         ],
         **work.marks(),
     )
-    _insert(work, row, "procedure revision", procedure.name, procedure)
+    insert(work, row, "procedure revision", procedure.name, procedure)
     work.ids["procedure revision", procedure.code, procedure.revision] = row.id
 
 
@@ -175,7 +175,7 @@ def add_switch(work: Work, switch: Switch) -> None:
         effective_on=switch.effective_on,
         reason=switch.reason,
         serial=switch.serial,
-        area_id=_known(work, AreaRow, "area", switch.area),
+        area_id=known(work, AreaRow, "area", switch.area),
         service=switch.service,
         family=switch.family,
         quantity=switch.quantity,
@@ -192,7 +192,7 @@ def add_switch(work: Work, switch: Switch) -> None:
         outage_bound=switch.outage_bound,
         status=switch.status,
         policy=switch.policy,
-        procedure_id=_known(work, ProcedureRow, "procedure", switch.procedure),
+        procedure_id=known(work, ProcedureRow, "procedure", switch.procedure),
         bench_minutes=switch.bench_minutes,
         hazards=[SwitchHazardRow(hazard=h) for h in switch.hazards],
         set_points=[
@@ -222,7 +222,7 @@ def add_switch(work: Work, switch: Switch) -> None:
         ],
         **work.marks(),
     )
-    _insert(work, row, "switch", f"{switch.tag} rev {switch.revision}", switch)
+    insert(work, row, "switch", f"{switch.tag} rev {switch.revision}", switch)
     work.ids["switch revision", switch.tag, switch.revision] = row.id
     for point in row.set_points:
         work.ids["set point", switch.tag, switch.revision, point.label] = point.id
@@ -261,17 +261,17 @@ def add_gauge(work: Work, gauge: Gauge) -> None:
         readable_fraction=gauge.readable_fraction,
         **work.marks(),
     )
-    _insert(work, row, "gauge", f"{gauge.code} rev {gauge.revision}", gauge)
+    insert(work, row, "gauge", f"{gauge.code} rev {gauge.revision}", gauge)
     work.ids["gauge revision", gauge.code, gauge.revision] = row.id
 
 
 def add_certificate(work: Work, certificate: Certificate) -> None:
     replaces = certificate.replaces
     row = CertificateRow(
-        site_id=_site(work),
+        site_id=site_id(work),
         number=certificate.number,
-        gauge_id=_known(work, GaugeRow, "gauge", certificate.gauge),
-        laboratory_id=_known(work, LaboratoryRow, "laboratory", certificate.laboratory),
+        gauge_id=known(work, GaugeRow, "gauge", certificate.gauge),
+        laboratory_id=known(work, LaboratoryRow, "laboratory", certificate.laboratory),
         calibrated_on=certificate.calibrated_on,
         issued_on=certificate.issued_on,
         unit=certificate.unit,
@@ -281,7 +281,7 @@ def add_certificate(work: Work, certificate: Certificate) -> None:
         remarks=certificate.remarks,
         replaces_id=None
         if replaces is None
-        else _known(work, CertificateRow, "certificate", replaces, "number"),
+        else known(work, CertificateRow, "certificate", replaces, "number"),
         replacement_reason=certificate.replacement_reason,
         points=[
             CertificatePointRow(
@@ -303,10 +303,10 @@ def add_certificate(work: Work, certificate: Certificate) -> None:
             CertificateStandardRow(
                 position=n,
                 description=s.description,
-                gauge_id=None if s.gauge is None else _known(work, GaugeRow, "gauge", s.gauge),
+                gauge_id=None if s.gauge is None else known(work, GaugeRow, "gauge", s.gauge),
                 standard_certificate_id=None
                 if s.certificate is None
-                else _known(work, CertificateRow, "certificate", s.certificate, "number"),
+                else known(work, CertificateRow, "certificate", s.certificate, "number"),
             )
             for n, s in enumerate(certificate.standards, 1)
         ],
@@ -321,7 +321,7 @@ def add_certificate(work: Work, certificate: Certificate) -> None:
         ],
         **work.marks(),
     )
-    _insert(work, row, "certificate", certificate.number, certificate)
+    insert(work, row, "certificate", certificate.number, certificate)
     work.ids[CertificateRow, certificate.number] = row.id
 
 
@@ -336,10 +336,10 @@ def add_calibration(work: Work, calibration: Calibration) -> None:
         work, "switch revision", SwitchRevisionRow, SwitchRow, "tag", bench.tag,
         calibration.switch_revision,
     )  # fmt: skip
-    switch_id = _known(work, SwitchRow, "switch", bench.tag, "tag")
+    switch_id = known(work, SwitchRow, "switch", bench.tag, "tag")
     points = _set_points(work, bench.tag, calibration.switch_revision, revision_id)
     row = CalibrationRow(
-        site_id=_site(work),
+        site_id=site_id(work),
         number=calibration.number,
         switch_id=switch_id,
         switch_revision_id=revision_id,
@@ -348,7 +348,7 @@ def add_calibration(work: Work, calibration: Calibration) -> None:
             bench.procedure, bench.procedure_revision,
         ),
         performed_on=bench.performed_on,
-        performed_by_id=_known(work, PersonRow, "person", bench.performed_by),
+        performed_by_id=known(work, PersonRow, "person", bench.performed_by),
         temperature_c=bench.temperature_c,
         humidity=bench.humidity,
         barometric=bench.barometric,
@@ -372,14 +372,14 @@ def add_calibration(work: Work, calibration: Calibration) -> None:
         evaluation_version=calibration.evaluation_version,
         replaces_id=None
         if bench.replaces is None
-        else _known(work, CalibrationRow, "calibration", bench.replaces, "number"),
+        else known(work, CalibrationRow, "calibration", bench.replaces, "number"),
         replacement_reason=bench.replacement_reason,
         gauges=[
             CalibrationGaugeRow(
                 role=used.role,
-                gauge_id=_known(work, GaugeRow, "gauge", used.gauge),
+                gauge_id=known(work, GaugeRow, "gauge", used.gauge),
                 gauge_revision_id=_gauge_revision_on(work, used.gauge, calibration),
-                certificate_id=_known(
+                certificate_id=known(
                     work, CertificateRow, "certificate", used.certificate, "number"
                 ),
             )
@@ -439,21 +439,21 @@ def add_calibration(work: Work, calibration: Calibration) -> None:
         findings=[CalibrationFindingRow(code=f.code, text=f.text) for f in calibration.findings],
         **work.marks(),
     )  # fmt: skip
-    _insert(work, row, "calibration", calibration.number, calibration)
+    insert(work, row, "calibration", calibration.number, calibration)
     work.ids[CalibrationRow, calibration.number] = row.id
 
 
 # --- keys -------------------------------------------------------------------------------
 
 
-def _insert(work: Work, row: Any, kind: str, key: str, record: object) -> None:
+def insert(work: Work, row: Any, kind: str, key: str, record: object) -> None:
     work.session.add(row)
     work.session.flush()
     work.ids[type(row), key] = row.id
     work.fact(kind, key, record)
 
 
-def _site(work: Work) -> int:
+def site_id(work: Work) -> int:
     """The key of the one site this database holds."""
     if ("site",) not in work.ids:
         found = work.session.scalar(select(SiteRow.id))
@@ -463,11 +463,11 @@ def _site(work: Work) -> int:
     return work.ids["site",]
 
 
-def _known(work: Work, row: type[Any], kind: str, key: str, column: str = "code") -> int:
+def known(work: Work, row: type[Any], kind: str, key: str, column: str = "code") -> int:
     """The surrogate key of an existing row, by its natural key within the site."""
     if (row, key) not in work.ids:
         found = work.session.scalar(
-            select(row.id).where(row.site_id == _site(work), getattr(row, column) == key)
+            select(row.id).where(row.site_id == site_id(work), getattr(row, column) == key)
         )
         if found is None:
             raise UnknownName(kind, key)
@@ -476,15 +476,15 @@ def _known(work: Work, row: type[Any], kind: str, key: str, column: str = "code"
 
 
 def _person_or_none(work: Work, code: str | None) -> int | None:
-    return None if code is None else _known(work, PersonRow, "person", code)
+    return None if code is None else known(work, PersonRow, "person", code)
 
 
 def _identity(work: Work, row: type[Any], column: str, key: str) -> int:
     """The identity row of a revised thing, made when its first revision is added."""
     try:
-        return _known(work, row, "", key, column)
+        return known(work, row, "", key, column)
     except UnknownName:
-        made = row(site_id=_site(work), **{column: key}, **work.marks())
+        made = row(site_id=site_id(work), **{column: key}, **work.marks())
         work.session.add(made)
         work.session.flush()
         work.ids[row, key] = made.id
@@ -502,7 +502,7 @@ def _revision(
 ) -> int:
     """The surrogate key of revision number ``revision`` of the thing named ``key``."""
     if (kind, key, revision) not in work.ids:
-        parent = _known(work, identity, kind.split()[0], key, column)
+        parent = known(work, identity, kind.split()[0], key, column)
         link = getattr(row, f"{kind.split()[0]}_id")
         found = work.session.scalar(select(row.id).where(link == parent, row.revision == revision))
         if found is None:
@@ -525,7 +525,7 @@ def _set_points(
 
 def _gauge_revision_on(work: Work, code: str, calibration: Calibration) -> int:
     """The gauge's revision in force on the day of the calibration."""
-    gauge_id = _known(work, GaugeRow, "gauge", code)
+    gauge_id = known(work, GaugeRow, "gauge", code)
     found = work.session.scalar(
         select(GaugeRevisionRow.id)
         .where(

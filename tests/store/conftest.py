@@ -7,11 +7,11 @@ import uuid
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
-from decimal import Decimal as D
+from decimal import Decimal
 from pathlib import Path
 
 import pytest
-from sqlalchemy import Engine, create_engine, text
+from sqlalchemy import Connection, Engine, create_engine, text
 from sqlalchemy.engine import make_url
 
 from calfleet import records as rec
@@ -26,9 +26,12 @@ from calfleet.records import (
     Role,
 )
 from calfleet.store import facts
+from calfleet.store.base import Base
 from calfleet.store.engine import open_engine
+from calfleet.store.types import utc_text
 from calfleet.store.work import Work
 
+D = Decimal
 ENTERED = datetime(2026, 2, 3, 4, 5, 6, 789, tzinfo=UTC)
 ENTERED_BY = "clerk"
 
@@ -215,6 +218,8 @@ def _procedures() -> tuple[rec.ProcedureRevision, ...]:
         guard_factor=D("1.00"),
         coverage_probability=D("0.950"),
         conformance_probability=D("0.975"),
+        reading_lag_s=D("0.50"),
+        static_hold_fraction=D("0.0010"),
         hazards=(Hazard.STORED_PRESSURE, Hazard.TRIP),
         steps=("Isolate.", "Read.", "Return to service."),
     )
@@ -266,6 +271,7 @@ def _gauges() -> tuple[rec.Gauge, ...]:
         oxygen_clean=True,
         same_gauge_correlation=D("0.50"),
         static_limit=D("4000.0"),
+        readable_fraction=D("0.20"),
     )
     moved = rec.Gauge(
         code="G-1",
@@ -371,37 +377,37 @@ def _certificates() -> tuple[rec.Certificate, ...]:
 
 
 def _result(point: str, phase: Phase, **changes: object) -> rec.Result:
-    values: dict[str, object] = dict(
-        set_point=point,
-        phase=phase,
-        unit="kPa",
-        required=D("60.0"),
-        found=0.1 + 0.2,
-        first_trip=60.300000000000004,
-        error=-1e-17,
-        late=False,
-        dead_band=4.25,
-        repeatability=0.0,
-        runs=3,
-        trip_sd=0.057735026918962,
-        standard_uncertainty=1 / 3,
-        coverage_factor=2.262157162798205,
-        expanded_uncertainty=0.75,
-        effective_dof=9.6,
-        coverage_probability=0.95,
-        tur=2.4,
-        lower_limit=58.2,
-        upper_limit=61.35,
-        lower_acceptance=58.9,
-        upper_acceptance=60.6,
-        decision_rule="conformance probability",
-        rule_statement="Conforms with 97.5 % probability.",
-        verdict="pass",
-        category="inside tolerance",
-        reason="Inside the acceptance limits.",
-        false_accept_risk=2.5e-300,
-        budget={"u_c": 1 / 3, "components": [{"name": "drift", "dof": "inf"}], "U": None},
-    )
+    values: dict[str, object] = {
+        "set_point": point,
+        "phase": phase,
+        "unit": "kPa",
+        "required": D("60.0"),
+        "found": 0.1 + 0.2,
+        "first_trip": 60.300000000000004,
+        "error": -1e-17,
+        "late": False,
+        "dead_band": 4.25,
+        "repeatability": 0.0,
+        "runs": 3,
+        "trip_sd": 0.057735026918962,
+        "standard_uncertainty": 1 / 3,
+        "coverage_factor": 2.262157162798205,
+        "expanded_uncertainty": 0.75,
+        "effective_dof": 9.6,
+        "coverage_probability": 0.95,
+        "tur": 2.4,
+        "lower_limit": 58.2,
+        "upper_limit": 61.35,
+        "lower_acceptance": 58.9,
+        "upper_acceptance": 60.6,
+        "decision_rule": "conformance probability",
+        "rule_statement": "Conforms with 97.5 % probability.",
+        "verdict": "pass",
+        "category": "inside tolerance",
+        "reason": "Inside the acceptance limits.",
+        "false_accept_risk": 2.5e-300,
+        "budget": {"u_c": 1 / 3, "components": [{"name": "drift", "dof": "inf"}], "U": None},
+    }
     return rec.Result(**(values | changes))  # type: ignore[arg-type]
 
 
@@ -480,6 +486,9 @@ def _calibrations() -> tuple[rec.Calibration, ...]:
             remarks="cleaned\nand dried, 20 °C",
             replaces="H1",
             replacement_reason="readings of another switch",
+            head_height_m=D("-0.50"),
+            head_height_half_width_m=D("0.010"),
+            head_density_kg_m3=D("998.2"),
         ),
         switch_revision=1,
         results=(_result("H", Phase.AS_FOUND),),
@@ -543,13 +552,82 @@ def shop() -> Shop:
     )  # fmt: skip
 
 
-def enter(engine: Engine, shop: Shop, *, calibrations: bool = True) -> str:
-    """The digest of the audit entry under which the whole shop was entered."""
+PLANNING: dict[str, dict[str, object]] = {
+    "deferral": {
+        "switch_id": "switch TS-2", "due_on": date(2026, 6, 1), "until": date(2026, 7, 1),
+        "reason": "outage moved", "risk": "low", "requested_by_id": "person P1",
+        "requested_on": date(2026, 5, 1), "approved_by_id": "person P2",
+        "approved_on": date(2026, 5, 2),
+    },
+    "outage": {
+        "site_id": 1, "code": "S26", "revision": 1, "name": "Summer", "reason": "",
+        "first_on": date(2026, 7, 1), "last_on": date(2026, 7, 14),
+    },
+    "outage_area": {"outage_id": 1, "area_id": "area A1"},
+    "holiday": {"site_id": 1, "day": date(2026, 12, 25), "name": "Midwinter"},
+    "working_hours": {
+        "person_id": "person P1", "effective_on": date(2026, 1, 1), "minutes_per_week": 1200,
+    },
+    "gauge_absence": {
+        "gauge_id": "gauge G-1", "first_on": date(2026, 1, 20), "last_on": date(2026, 2, 20),
+        "reason": "laboratory",
+    },
+    "laboratory_terms": {
+        "laboratory_id": "laboratory NAT", "effective_on": date(2026, 1, 1), "transit_days": 3,
+        "turnaround_days": 20, "review_days": 2,
+    },
+    "usage_rule": {
+        "switch_id": "switch TS-2", "name": "cycles", "limit": "1000", "limit_value": 1000.0,
+        "effective_on": date(2026, 1, 1),
+    },
+    "usage_reading": {
+        "switch_id": "switch TS-2", "name": "cycles", "value": "10", "value_value": 10.0,
+        "read_on": date(2026, 1, 1),
+    },
+    "redundant_group": {"site_id": 1, "code": "V1", "weeks_apart": 2},
+    "redundant_channel": {"redundant_group_id": 1, "switch_id": "switch TS-2"},
+    "plan": {
+        "site_id": 1, "number": "PL1", "as_of": date(2026, 1, 1), "weeks": 4,
+        "first_week_on": date(2026, 1, 5), "based_on_id": None, "settings": "{}", "outcome": "{}",
+    },
+    "plan_assignment": {
+        "plan_id": 1, "switch_id": "switch TS-2", "due_on": date(2026, 1, 9),
+        "week_on": date(2026, 1, 5), "person_id": "person P1", "gauge_id": "gauge G-2",
+        "fixed": False, "note": "",
+    },
+    "plan_acceptance": {
+        "plan_id": 1, "accepted_on": date(2026, 1, 2), "accepted_by_id": "person P2",
+    },
+}  # fmt: skip
+"""A row of each planning table; ``"switch TS-2"`` stands for the key of that switch."""
+
+
+def _key(connection: Connection, value: object) -> object:
+    if not isinstance(value, str):
+        return value
+    table, _, name = value.partition(" ")
+    if not name or table not in Base.metadata.tables:
+        return value
+    column = "tag" if table == "switch" else "code"
+    found = connection.execute(text(f"SELECT id FROM {table} WHERE {column} = '{name}'"))
+    return found.scalar_one()
+
+
+def enter(engine: Engine, shop: Shop) -> None:
+    """The whole shop entered under one audit entry, and a row of each planning table."""
     with Work(
         engine, actor=ENTERED_BY, at=ENTERED, action="take over", subject="shop", reason="start"
     ) as work:
-        shop.add_all(work) if calibrations else shop.add_registers(work)
-        return work.commit()
+        shop.add_all(work)
+        work.commit()
+    with engine.begin() as connection:
+        for table, values in PLANNING.items():
+            row = {name: _key(connection, value) for name, value in values.items()}
+            if "recorded_at" in Base.metadata.tables[table].columns:
+                row |= {"recorded_at": utc_text(ENTERED), "recorded_by": ENTERED_BY}
+            names = ", ".join(f'"{name}"' for name in row)
+            marks = ", ".join(f":{name}" for name in row)
+            connection.execute(text(f"INSERT INTO {table} ({names}) VALUES ({marks})"), row)
 
 
 @pytest.fixture(scope="session")

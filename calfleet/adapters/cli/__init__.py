@@ -7,16 +7,49 @@ def main() -> None:
     """Run calfleet; never returns normally and never shows a traceback."""
     import sys
 
-    for stream in (sys.stdout, sys.stderr):
-        reconfigure = getattr(stream, "reconfigure", None)
-        if reconfigure is not None:  # a terminal that cannot show a sign gets '?', not an error
-            reconfigure(errors="replace")
-    from calfleet.adapters.cli.commands import app
-
     try:
-        app()
+        _speak_plainly()
+        from calfleet.adapters.cli.app import silence_stdout
+        from calfleet.adapters.cli.commands import app
+    except KeyboardInterrupt:
+        print("✗ Interrupted; nothing was written.", file=sys.stderr)
+        raise SystemExit(130) from None
+    try:
+        try:
+            app(prog_name="calfleet")
+        finally:
+            sys.stdout.flush()
+    except BrokenPipeError:
+        # the reader of a pipe closed it; nothing is wrong
+        silence_stdout()
+        raise SystemExit(0) from None
     except Exception as error:  # noqa: BLE001 - the last line of defence before the user
         _unexpected(error)
+
+
+PLAIN = {
+    "↑": "^", "↓": "v", "±": "+/-", "°": "deg", "–": "-", "∞": "inf", "✗": "x", "×": "x",
+    "─": "-", "│": "|", "├": "|", "└": "`", "█": "#", "▏": "|",
+}  # fmt: skip
+"""What stands for a sign on a terminal that cannot show it: rising and falling must differ."""
+
+
+def _speak_plainly() -> None:
+    """Make both streams write something readable where their encoding lacks a sign."""
+    import codecs
+    import sys
+
+    def plain(error: UnicodeError) -> tuple[str, int]:
+        if not isinstance(error, UnicodeEncodeError):
+            raise error
+        lost = error.object[error.start : error.end]
+        return "".join(PLAIN.get(sign, "?") for sign in lost), error.end
+
+    codecs.register_error("calfleet-plain", plain)
+    for stream in (sys.stdout, sys.stderr):
+        reconfigure = getattr(stream, "reconfigure", None)
+        if reconfigure is not None:
+            reconfigure(errors="calfleet-plain")
 
 
 def _unexpected(error: Exception) -> None:

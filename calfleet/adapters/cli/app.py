@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import re
 import sys
 from collections.abc import Callable
 from datetime import date
@@ -12,7 +14,14 @@ import typer
 from typer.core import TyperGroup
 
 from calfleet.adapters.cli.render import Format, paragraph
-from calfleet.errors import BadDate, CalfleetError, Interrupted, ProblemsFound, UsageError
+from calfleet.errors import (
+    BadDate,
+    CalfleetError,
+    Interrupted,
+    ProblemsFound,
+    UnknownName,
+    UsageError,
+)
 
 EXIT_CODES = (
     "Exit codes: 0 done; 1 problems found in data that was read; 2 the command or its input "
@@ -21,9 +30,42 @@ EXIT_CODES = (
 )
 UNEXPECTED = 70
 
+# The headings under which 'calfleet --help' lists the commands, in this order.
+PLANNER = "For the planner"
+BENCH = "At the bench"
+AUDITOR = "For the auditor"
+HELD = "What the site holds"
+SITE = "The site itself"
+SECTIONS = (PLANNER, BENCH, AUDITOR, HELD, SITE)
+
+TypedWrongly: type[Exception] = typer.BadParameter.__mro__[1]
+"""What the command line's library raises for a line it cannot parse; it exports only children."""
+
 
 class Group(TyperGroup):
     """Commands whose errors end in a message and a documented exit code, never a traceback."""
+
+    def format_commands(self, ctx: Any, formatter: Any) -> None:
+        """Every command with its whole first sentence, by whom it is for."""
+        found: dict[str, list[tuple[str, str]]] = {name: [] for name in SECTIONS}
+        for name in self.list_commands(ctx):
+            command = self.get_command(ctx, name)
+            if command is not None and not command.hidden:
+                section = str(getattr(command, "rich_help_panel", None) or "Commands")
+                rows = found.setdefault(section, [])
+                rows.append((name, command.get_short_help_str(limit=1000)))
+        wide = max(len(name) for rows in found.values() for name, _ in rows)
+        for section, rows in found.items():
+            if rows:
+                with formatter.section(section):
+                    formatter.write_dl([(name.ljust(wide), text) for name, text in rows])
+
+    def make_context(self, *args: Any, **extra: Any) -> Any:
+        try:
+            return super().make_context(*args, **extra)
+        except TypedWrongly as error:
+            _show_typed_wrongly(error)
+            raise typer.Exit(UsageError.exit_code) from error
 
     def invoke(self, ctx: typer.Context) -> Any:  # type: ignore[override]
         try:
@@ -31,12 +73,15 @@ class Group(TyperGroup):
         except CalfleetError as error:
             show_error(error)
             raise typer.Exit(error.exit_code) from error
+        except TypedWrongly as error:
+            _show_typed_wrongly(error)
+            raise typer.Exit(UsageError.exit_code) from error
         except (KeyboardInterrupt, typer.Abort) as error:
             show_error(INTERRUPTED)
             raise typer.Exit(Interrupted.exit_code) from error
         except BrokenPipeError as error:
             # the reader of a pipe closed it; nothing is wrong
-            _silence_stdout()
+            silence_stdout()
             raise typer.Exit(0) from error
         except (OSError, RecursionError) as error:
             show_error(
@@ -51,10 +96,34 @@ class Group(TyperGroup):
 INTERRUPTED = Interrupted("Interrupted; nothing was written.", next_step="Start again when ready.")
 
 
-def _silence_stdout() -> None:
-    import os
+def silence_stdout() -> None:
+    """Send what is still to be printed nowhere: its reader is gone."""
+    nowhere = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115 - until the process ends
+    try:
+        os.dup2(nowhere.fileno(), sys.stdout.fileno())
+    except (OSError, ValueError):  # not a stream of the system's
+        sys.stdout = nowhere
 
-    sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115 - until the process ends
+
+def _show_typed_wrongly(error: Any) -> None:
+    """Print a line that could not be parsed as any other error: what is wrong and what next.
+
+    Raises: ``error`` itself when it only asks for the help to be shown.
+    """
+    if type(error).__name__ == "NoArgsIsHelpError":
+        raise error
+    words = error.format_message().replace("Value error, ", "").replace("Input should", "it must")
+    words = re.sub(r"a valid integer, unable to .*", "a whole number", words)
+    path = "calfleet" if error.ctx is None else error.ctx.command_path
+    show_error(UsageError(words, next_step=f"'{path} --help' shows what can be given."))
+
+
+WHERE_LISTED = {
+    "switch": "'calfleet switches' lists them.",
+    "gauge": "'calfleet gauges' lists them.",
+    "person": "'calfleet people' lists them.",
+    "procedure": "'calfleet procedures' lists them.",
+}
 
 
 def show_error(error: CalfleetError) -> None:
@@ -64,8 +133,11 @@ def show_error(error: CalfleetError) -> None:
         parts += [f"  {problem}" for problem in getattr(error, "problems", ())]
     if error.rule:
         parts.append(paragraph(error.rule, indent="  Rule: "))
-    if error.next_step:
-        parts.append(paragraph(error.next_step, indent="  Next: "))
+    steps = error.next_step
+    if isinstance(error, UnknownName) and "calfleet" not in steps:
+        steps = f"{steps} {WHERE_LISTED.get(error.kind, '')}".strip()
+    if steps:
+        parts.append(paragraph(steps, indent="  Next: "))
     print("\n".join(parts), file=sys.stderr)
 
 
@@ -114,6 +186,8 @@ def day(text: str | None, default: date) -> date:
     if text is None:
         return default
     try:
+        if re.fullmatch(r"\d{4}-\d\d-\d\d", text.strip(), re.ASCII) is None:
+            raise ValueError(text)
         return date.fromisoformat(text.strip())
     except ValueError as error:
         raise BadDate(

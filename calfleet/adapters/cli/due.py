@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import date, timedelta
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from calfleet.adapters.cli.app import (
+    PLANNER,
     AsOfOption,
     FormatOption,
     SiteOption,
@@ -20,16 +21,18 @@ from calfleet.errors import UsageError
 if TYPE_CHECKING:
     from calfleet.records import DueLine
     from calfleet.services.list_due import DueList
+    from calfleet.site import SiteFolder
 
 
-@app.command()
+@app.command(rich_help_panel=PLANNER)
 def due(
     month: Annotated[
         str | None,
         typer.Option(metavar="YYYY-MM", help="Due by the end of that month (this month)."),
     ] = None,
     within: Annotated[
-        int | None, typer.Option(metavar="DAYS", min=0, help="Due within so many days.")
+        int | None,
+        typer.Option(metavar="DAYS", min=0, max=36500, help="Due within so many days, from today."),
     ] = None,
     as_of: AsOfOption = None,
     area: Annotated[
@@ -37,12 +40,16 @@ def due(
     ] = None,
     criticality: Annotated[
         list[str] | None,
-        typer.Option(metavar="WORD", help="safety, environment, production or general."),
+        typer.Option(
+            metavar="WORD",
+            help="Only safety, environment, production or general; may be repeated.",
+        ),
     ] = None,
     quantity: Annotated[
         list[str] | None,
         typer.Option(
-            metavar="WORD", help="pressure, differential pressure, vacuum or temperature."
+            metavar="WORD",
+            help="Only pressure, differential pressure, vacuum or temperature; may be repeated.",
         ),
     ] = None,
     overdue: Annotated[bool, typer.Option("--overdue", help="Only what is overdue.")] = False,
@@ -69,9 +76,11 @@ def due(
             next_step="Give one of them.",
         )
     if within is not None:
-        until = today + timedelta(days=within)
+        until = today + min(timedelta(days=within), date.max - today)
     else:
-        until = month_bounds(month or today.strftime("%Y-%m"))[1]
+        until = month_bounds(month or today.isoformat()[:7])[1]
+    if area:
+        _require_areas(folder, today, area)
     filters = Filters(
         areas=tuple(area or ()),
         criticalities=tuple(_word(Criticality, w, "criticality") for w in criticality or ()),
@@ -89,6 +98,17 @@ def due(
         empty="Nothing is due.",
         note=_why if why else None,
     )
+
+
+def _require_areas(folder: SiteFolder, on: date, areas: list[str]) -> None:
+    """Nothing when every one of ``areas`` is an area of the site.
+
+    An empty list because of a misspelt area would read as: nothing to do.
+    """
+    from calfleet.services.look_up import switches_on
+
+    with folder.reading() as session:
+        switches_on(session, on, areas)
 
 
 def _why(line: DueLine) -> str:
@@ -136,7 +156,7 @@ def columns() -> list[Column[DueLine]]:
             fold=True,
         ),
         Column("Due", "due_on", lambda x: x.due_on),
-        Column("Left", "left", lambda x: x, left, right=True),
+        Column("Left", "left", lambda x: x, left, right=True, fold=True),
         Column("Bench h", "bench_hours", lambda x: x.bench_minutes / 60, hours, right=True),
         Column("Gauge then (TUR)", "gauge_then", lambda x: x, gauge, fold=True),
     ]

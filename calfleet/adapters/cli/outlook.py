@@ -6,16 +6,16 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from calfleet.adapters.cli.app import AsOfOption, FormatOption, SiteOption, app, day
+from calfleet.adapters.cli.app import PLANNER, AsOfOption, FormatOption, SiteOption, app, day
 from calfleet.adapters.cli.render import Column, Format, listing, paragraph
 
 if TYPE_CHECKING:
     from calfleet.services.what_if import Prospect
 
 
-@app.command("what-if")
+@app.command("what-if", rich_help_panel=PLANNER)
 def what_if(
-    tag: Annotated[str, typer.Argument(help="The switch's tag.")],
+    tag: Annotated[str, typer.Argument(metavar="TAG", help="The switch's tag.")],
     set_point: Annotated[
         str | None, typer.Option(metavar="LABEL", help="Which set point; else the first.")
     ] = None,

@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from calfleet.adapters.cli.app import AsOfOption, FormatOption, SiteOption, app, day
+from calfleet.adapters.cli.app import HELD, AsOfOption, FormatOption, SiteOption, app, day
 from calfleet.adapters.cli.render import Column, Format, as_json, facts, listing, paragraph
 
+if TYPE_CHECKING:
+    from calfleet.records import ProcedureRevision
 
-@app.command()
+
+@app.command(rich_help_panel=HELD)
 def switches(
-    area: Annotated[list[str] | None, typer.Option(metavar="CODE", help="Only this area.")] = None,
+    area: Annotated[
+        list[str] | None, typer.Option(metavar="CODE", help="Only this area; may be repeated.")
+    ] = None,
     as_of: AsOfOption = None,
     output: FormatOption = Format.TABLE,
     site: SiteOption = None,
@@ -32,8 +37,17 @@ def switches(
             Column("Tag", "tag", lambda x: x.tag),
             Column("Service", "service", lambda x: x.service, fold=True),
             Column("Area", "area", lambda x: x.area),
-            Column("Quantity", "quantity", lambda x: x.quantity),
-            Column("Range", "range", lambda x: f"{x.range_low}..{x.range_high} {x.unit}"),
+            Column("Quantity", "quantity", lambda x: x.quantity, fold=True),
+            Column(
+                "Range",
+                "range",
+                lambda x: f"{x.range_low} to {x.range_high} {x.unit}",
+                fold=True,
+                table_only=True,
+            ),
+            Column("", "range_low", lambda x: x.range_low),
+            Column("", "range_high", lambda x: x.range_high),
+            Column("", "unit", lambda x: x.unit),
             Column(
                 "Set points",
                 "set_points",
@@ -44,7 +58,10 @@ def switches(
                 "Static",
                 "static",
                 lambda x: f"{x.static_nominal} {x.line_unit}" if x.static_nominal else None,
+                table_only=True,
             ),
+            Column("", "static", lambda x: x.static_nominal or None),
+            Column("", "static_unit", lambda x: x.line_unit if x.static_nominal else None),
             Column("Criticality", "criticality", lambda x: x.criticality),
             Column("Status", "status", lambda x: x.status),
             Column("Procedure", "procedure", lambda x: x.procedure),
@@ -56,7 +73,7 @@ def switches(
     )
 
 
-@app.command()
+@app.command(rich_help_panel=HELD)
 def gauges(
     for_tag: Annotated[
         str | None,
@@ -67,6 +84,7 @@ def gauges(
     site: SiteOption = None,
 ) -> None:
     """List the reference gauges: certificate, last valid day, status; or which fit a switch."""
+    from calfleet.metrology.rounding import cut_ratio, significant
     from calfleet.services.list_gauges import fitting_gauges, list_gauges
     from calfleet.site import find_site
 
@@ -86,10 +104,11 @@ def gauges(
                     f"U ({choice.switch.unit})",
                     "expanded_uncertainty",
                     lambda x: x.expanded_uncertainty,
-                    lambda u: f"{u:.2g}",
+                    lambda u: significant(u, 2),
                     right=True,
                 ),
-                Column("TUR", "tur", lambda x: x.tur, lambda t: f"{t:.1f}", right=True),
+                Column("", "unit", lambda _: choice.switch.unit),
+                Column("TUR", "tur", lambda x: x.tur, lambda t: f"{cut_ratio(t)}:1", right=True),
                 Column("Usable", "usable", lambda x: x.usable),
                 Column("Why not", "reasons", lambda x: "; ".join(x.reasons) or None, fold=True),
             ],
@@ -109,8 +128,13 @@ def gauges(
             Column(
                 "Range",
                 "range",
-                lambda x: f"{x.gauge.range_low}..{x.gauge.range_high} {x.gauge.unit}",
+                lambda x: f"{x.gauge.range_low} to {x.gauge.range_high} {x.gauge.unit}",
+                fold=True,
+                table_only=True,
             ),
+            Column("", "range_low", lambda x: x.gauge.range_low),
+            Column("", "range_high", lambda x: x.gauge.range_high),
+            Column("", "unit", lambda x: x.gauge.unit),
             Column("Reads", "mode", lambda x: x.gauge.mode or "temperature"),
             Column("Certificate", "certificate", lambda x: x.certificate),
             Column("Laboratory", "laboratory", lambda x: x.laboratory),
@@ -124,9 +148,11 @@ def gauges(
     )
 
 
-@app.command()
+@app.command(rich_help_panel=HELD)
 def certificates(
-    gauge: Annotated[str | None, typer.Argument(help="Only this gauge's.")] = None,
+    gauge: Annotated[
+        str | None, typer.Argument(metavar="GAUGE", help="A gauge's code: only its certificates.")
+    ] = None,
     output: FormatOption = Format.TABLE,
     site: SiteOption = None,
 ) -> None:
@@ -145,17 +171,17 @@ def certificates(
             Column("Calibrated", "calibrated_on", lambda x: x.certificate.calibrated_on),
             Column("Valid until", "valid_until", lambda x: x.valid_until),
             Column("Points", "points", lambda x: len(x.certificate.points), right=True),
-            Column("Largest error", "largest_error", lambda x: x.largest_error),
-            Column("Within its accuracy", "within_accuracy", lambda x: x.within_accuracy),
+            Column("Largest error", "largest_error", lambda x: x.largest_error, fold=True),
+            Column("Within its accuracy", "within_accuracy", lambda x: x.within_accuracy, fold=True),
             Column("Standards", "standards", lambda x: x.standards, fold=True),
             Column("Remarks", "remarks", lambda x: x.remarks or None, fold=True),
         ],
         output,
-        title="Certificates" + (f" of {gauge}" if gauge else ""),
+        title="Certificates" + (f" of {gauge.upper()}" if gauge else ""),
     )
 
 
-@app.command()
+@app.command(rich_help_panel=HELD)
 def people(
     as_of: AsOfOption = None, output: FormatOption = Format.TABLE, site: SiteOption = None
 ) -> None:
@@ -193,7 +219,7 @@ def people(
     )
 
 
-@app.command()
+@app.command(rich_help_panel=HELD)
 def procedures(output: FormatOption = Format.TABLE, site: SiteOption = None) -> None:
     """List procedures and their revisions."""
     from calfleet.services.look_up import all_procedures
@@ -210,7 +236,13 @@ def procedures(output: FormatOption = Format.TABLE, site: SiteOption = None) -> 
             Column("For", "quantities", lambda x: ", ".join(x.quantities), fold=True),
             Column("In force from", "effective_on", lambda x: x.effective_on),
             Column("Approved by", "approved_by", lambda x: x.approved_by),
-            Column("Required TUR", "required_tur", lambda x: x.required_tur, right=True),
+            Column(
+                "Required TUR",
+                "required_tur",
+                lambda x: x.required_tur,
+                lambda ratio: f"{ratio}:1",
+                right=True,
+            ),
             Column("Decision rule", "decision_rule", lambda x: x.decision_rule, fold=True),
         ],
         output,
@@ -218,11 +250,12 @@ def procedures(output: FormatOption = Format.TABLE, site: SiteOption = None) -> 
     )
 
 
-@app.command()
+@app.command(rich_help_panel=HELD)
 def procedure(
-    code: Annotated[str, typer.Argument(help="The procedure's code.")],
+    code: Annotated[str, typer.Argument(metavar="PROCEDURE", help="The procedure's code.")],
     revision: Annotated[
-        int | None, typer.Option(help="A particular revision; else the one in force.")
+        int | None,
+        typer.Option(metavar="NUMBER", help="A particular revision; else the one in force."),
     ] = None,
     as_of: AsOfOption = None,
     output: FormatOption = Format.TABLE,
@@ -239,8 +272,15 @@ def procedure(
     on = day(as_of, folder.today())
     with folder.reading() as session:
         found = one_procedure(session, code, revision, on)
-    if output is not Format.TABLE:
+    if output is Format.JSON:
         as_json(to_plain(found))
+        return
+    if output is Format.CSV:
+        listing(
+            _fields(found),
+            [Column("", "field", lambda x: x[0]), Column("", "value", lambda x: x[1])],
+            output,
+        )
         return
     print(f"{found.name}: {found.title}")
     print(
@@ -267,7 +307,19 @@ def procedure(
             ("Humidity", f"at most {percent(found.humidity_max)} %"),
             ("Required TUR", f"{found.required_tur}:1"),
             ("Decision rule", found.decision_rule),
-            ("Coverage", f"{found.coverage_probability}"),
+            ("Coverage", f"probability {found.coverage_probability} of the expanded uncertainty"),
         ]
     ):
         print(f"  {line}")
+
+
+def _fields(found: ProcedureRevision) -> list[tuple[str, object]]:
+    """The procedure as field and value, of a list one row for each of its parts."""
+    from calfleet.records import to_plain
+
+    plain = to_plain(found)
+    return [
+        (key, part)
+        for key, value in plain.items()
+        for part in (value if isinstance(value, list) else [value])
+    ]

@@ -10,6 +10,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import re
 import sys
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
@@ -40,6 +41,8 @@ class Column(Generic[Row]):
     right: bool = False
     fold: bool = False
     """Whether the column's text may be folded in a table wider than the terminal."""
+    table_only: bool = False
+    """Whether it is left out of CSV and JSON; one without a heading is left out of the table."""
 
 
 def listing(
@@ -53,12 +56,14 @@ def listing(
     note: Callable[[Row], str] | None = None,
 ) -> None:
     """Print ``rows``; title, footer and the note below each row belong to the table only."""
+    if output is Format.TABLE:
+        _table(rows, [c for c in columns if c.heading], title, list(footer), empty, note)
+        return
+    wanted = [c for c in columns if not c.table_only]
     if output is Format.CSV:
-        _csv(rows, columns)
-    elif output is Format.JSON:
-        print(json.dumps(_plain_rows(rows, columns), indent=2, ensure_ascii=False))
+        _csv(rows, wanted)
     else:
-        _table(rows, columns, title, list(footer), empty, note)
+        print(json.dumps(_plain_rows(rows, wanted), indent=2, ensure_ascii=False))
 
 
 def as_json(value: object) -> None:
@@ -77,7 +82,14 @@ def _plain(value: Any) -> Any:
 
 
 def _plain_rows(rows: Sequence[Row], columns: Sequence[Column[Row]]) -> list[dict[str, Any]]:
-    return [{c.key: _plain(c.value(row)) for c in columns} for row in rows]
+    return [{c.key: _number(_plain(c.value(row)), c.value(row)) for c in columns} for row in rows]
+
+
+def _number(plain: Any, value: Any) -> Any:
+    """JSON has numbers: a decimal is one of them; CSV keeps the digits as they were typed."""
+    if not isinstance(value, Decimal):
+        return plain
+    return int(value) if value == value.to_integral_value() and "." not in plain else float(value)
 
 
 def _csv(rows: Sequence[Row], columns: Sequence[Column[Row]]) -> None:
@@ -93,6 +105,8 @@ def _safe_cell(value: Any) -> Any:
     """Text that a spreadsheet program would run as a formula gets a leading apostrophe."""
     if value is None:
         return ""
+    if isinstance(value, bool):
+        return cell_text(value)
     if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r"):
         try:
             float(value)
@@ -119,7 +133,7 @@ def _table(
     note: Callable[[Row], str] | None,
 ) -> None:
     if title:
-        print(title)
+        print(paragraph(title))
     if not rows:
         print(empty)
     else:
@@ -130,7 +144,7 @@ def _table(
             ]
             for row in rows
         ]
-        for line in table_lines(
+        for line in fitting_lines(
             [c.heading for c in columns],
             cells,
             right=[c.right for c in columns],
@@ -140,7 +154,8 @@ def _table(
         ):
             print(line)
     for line in footer:
-        print(line)
+        wrapped = "\n" in line or len(line) <= terminal_width()
+        print(line if wrapped else paragraph(line))
 
 
 def terminal_width() -> int:
@@ -153,8 +168,42 @@ def terminal_width() -> int:
     return 160
 
 
-NARROWEST = 12
-"""No column is folded to fewer characters than this; a narrower terminal wraps the lines."""
+GAP = 2
+"""Spaces between two columns."""
+
+
+def _longest_word(texts: Iterable[str]) -> int:
+    return max((len(word) for text in texts for word in text.split()), default=0)
+
+
+def _narrowest(
+    headings: Sequence[str], cells: Sequence[Sequence[str]], fold: Sequence[bool]
+) -> list[int]:
+    """How narrow each column can be without breaking a word: headings fold in every column."""
+    return [
+        max(
+            _longest_word([heading]),
+            _longest_word(row[n] for row in cells)
+            if fold[n]
+            else max((len(row[n]) for row in cells), default=0),
+        )
+        for n, heading in enumerate(headings)
+    ]
+
+
+def fitting_lines(
+    headings: Sequence[str],
+    cells: Sequence[Sequence[str]],
+    *,
+    right: Sequence[bool],
+    width: int,
+    fold: Sequence[bool],
+    notes: Sequence[str] | None = None,
+) -> list[str]:
+    """Lines of a table where ``width`` holds one, else each row as a block of labelled values."""
+    if sum(_narrowest(headings, cells, fold)) + GAP * (len(headings) - 1) <= width:
+        return table_lines(headings, cells, right=right, width=width, fold=fold, notes=notes)
+    return block_lines(headings, cells, width=width, notes=notes)
 
 
 def table_lines(
@@ -166,7 +215,8 @@ def table_lines(
     fold: Sequence[bool],
     notes: Sequence[str] | None = None,
 ) -> list[str]:
-    """Lines of an aligned table, folded to ``width`` where the columns marked ``fold`` allow.
+    """Lines of an aligned table, folded to ``width`` between words: headings in every column,
+    cells in the columns marked ``fold``. A table that cannot be so narrow is wider.
 
     ``notes``, one for each row, are wrapped below it.
 
@@ -177,25 +227,60 @@ def table_lines(
         max([len(h), *(len(row[n]) for row in cells)]) if cells else len(h)
         for n, h in enumerate(headings)
     ]
-    gap = 2
-    foldable = [n for n, f in enumerate(fold) if f]
-    while sum(wide) + gap * (len(wide) - 1) > width and foldable:
-        widest = max(foldable, key=lambda n: wide[n])
-        if wide[widest] <= NARROWEST:
+    least = _narrowest(headings, cells, fold)
+    while sum(wide) + GAP * (len(wide) - 1) > width:
+        spare = [n for n in range(len(wide)) if wide[n] > least[n]]
+        if not spare:
             break
-        wide[widest] -= 1
-    lines = _folded_row(headings, wide, right, gap)
-    lines.append((" " * gap).join("─" * w for w in wide))
+        wide[max(spare, key=lambda n: wide[n])] -= 1
+    lines = _folded_row(headings, wide, right)
+    lines.append((" " * GAP).join("─" * w for w in wide))
     for n, row in enumerate(cells):
-        lines += _folded_row(row, wide, right, gap)
+        lines += _folded_row(row, wide, right)
         if notes is not None and notes[n]:
             lines += paragraph(notes[n], indent="    ", width=width).splitlines()
     return lines
 
 
-def _folded_row(
-    row: Sequence[str], wide: Sequence[int], right: Sequence[bool], gap: int
+def block_lines(
+    headings: Sequence[str],
+    cells: Sequence[Sequence[str]],
+    *,
+    width: int,
+    notes: Sequence[str] | None = None,
 ) -> list[str]:
+    """The rows as blocks, for a terminal too narrow for their table: the first cell and beside it
+    the others, each under its heading's name, as many on a line as fit.
+
+    ``notes``, one for each row, are wrapped below it.
+    """
+    first = max(len(row[0]) for row in cells)
+    lines = []
+    hang = " " * (first + GAP)
+    for n, row in enumerate(cells):
+        lines.append("─" * min(width, 100))
+        started = row[0].ljust(first + GAP)
+        line = started
+        for heading, text in zip(headings[1:], row[1:], strict=True):
+            if not text:
+                continue
+            piece = f"{heading}: {text}"
+            if line.strip() and line not in (started, hang):
+                if len(line) + 3 + len(piece) <= width:
+                    line += f"   {piece}"
+                    continue
+                lines.append(line)
+                line = hang
+            whole = paragraph(piece, indent=hang, width=width).splitlines()
+            lines += [line + whole[0][len(hang) :], *whole[1:-1]] if len(whole) > 1 else []
+            line = whole[-1] if len(whole) > 1 else line + piece
+        lines.append(line.rstrip())
+        if notes is not None and notes[n]:
+            lines += paragraph(notes[n], indent=hang, width=width).splitlines()
+    return lines
+
+
+def _folded_row(row: Sequence[str], wide: Sequence[int], right: Sequence[bool]) -> list[str]:
     if all(len(text) <= w for text, w in zip(row, wide, strict=True)):
         parts = [[text] for text in row]
     else:
@@ -212,8 +297,13 @@ def _folded_row(
             (p[n] if n < len(p) else "").rjust(w) if r else (p[n] if n < len(p) else "").ljust(w)
             for p, w, r in zip(parts, wide, right, strict=True)
         ]
-        lines.append((" " * gap).join(pieces).rstrip())
+        lines.append((" " * GAP).join(pieces).rstrip())
     return lines
+
+
+KEPT = "\u00a0"
+BOUND = r"(?<=\d) (?=(?:%|°C|degC|degF|m?bar|[kMh]?Pa|psi|inH2O\w*|mmH2O\w*|mm?)(?:[ ,.;:)]|$))"
+"""Between a number and its unit no line is broken."""
 
 
 def paragraph(text: str, *, indent: str = "", width: int | None = None) -> str:
@@ -222,13 +312,13 @@ def paragraph(text: str, *, indent: str = "", width: int | None = None) -> str:
 
     limit = min(100, width or terminal_width())
     return textwrap.fill(
-        text,
+        re.sub(BOUND, KEPT, text),
         limit,
         initial_indent=indent,
-        subsequent_indent=" " * len(indent),
+        subsequent_indent=" " * len(indent.rpartition("\n")[2]),
         break_long_words=False,
         break_on_hyphens=False,
-    )
+    ).replace(KEPT, " ")
 
 
 def facts(pairs: Iterable[tuple[str, str]]) -> list[str]:

@@ -9,12 +9,12 @@ from typing import Annotated
 
 import typer
 
-from calfleet.adapters.cli.app import FormatOption, SiteOption, app
+from calfleet.adapters.cli.app import AUDITOR, FormatOption, SiteOption, app
 from calfleet.adapters.cli.render import Column, Format, as_json, listing
 from calfleet.errors import RecordRefused
 
 
-@app.command()
+@app.command(rich_help_panel=AUDITOR)
 def result(
     name: Annotated[
         str, typer.Argument(metavar="RESULT", help="A calibration's number, or a tag (newest).")
@@ -44,9 +44,9 @@ def result(
         show_budgets(found)
 
 
-@app.command()
+@app.command(rich_help_panel=AUDITOR)
 def history(
-    tag: Annotated[str, typer.Argument(help="The switch's tag.")],
+    tag: Annotated[str, typer.Argument(metavar="TAG", help="The switch's tag.")],
     output: FormatOption = Format.TABLE,
     site: SiteOption = None,
 ) -> None:
@@ -67,17 +67,27 @@ def history(
             Column("Set point", "set_point", lambda x: x[1].set_point),
             Column("Phase", "phase", lambda x: x[1].phase),
             Column(
-                "Required", "required", lambda x: x[1].required, lambda v: format(v, "f"),
+                "Required",
+                "",
+                lambda x: f"{format(x[1].required, 'f')} {x[1].unit}",
                 right=True,
+                fold=True,
+                table_only=True,
             ),
+            Column("", "required", lambda x: x[1].required),
+            Column("", "unit", lambda x: x[1].unit),
             Column(
-                "Error (U)",
-                "error_text",
+                "Error ± U",
+                "",
                 lambda x: figure(x[1].error, x[1].expanded_uncertainty, x[1].unit, sign=True),
                 right=True,
+                fold=True,
+                table_only=True,
             ),
-            Column("Verdict", "verdict", lambda x: x[1].verdict),
-            Column("Counts as", "category", lambda x: x[1].category),
+            Column("", "error", lambda x: x[1].error),
+            Column("", "expanded_uncertainty", lambda x: x[1].expanded_uncertainty),
+            Column("Verdict", "verdict", lambda x: x[1].verdict, fold=True),
+            Column("Counts as", "category", lambda x: x[1].category, fold=True),
             Column(
                 "Gauge",
                 "gauges",
@@ -109,7 +119,7 @@ class TraceFormat(StrEnum):
     DOT = "dot"
 
 
-@app.command()
+@app.command(rich_help_panel=AUDITOR)
 def trace(
     name: Annotated[
         str,
@@ -117,7 +127,10 @@ def trace(
             metavar="RESULT", help="A calibration's number, a tag (newest), or a certificate."
         ),
     ],
-    output: Annotated[TraceFormat, typer.Option("--format", "-f")] = TraceFormat.TEXT,
+    output: Annotated[
+        TraceFormat,
+        typer.Option("--format", "-f", help="text or json to read, svg or dot as a picture."),
+    ] = TraceFormat.TEXT,
     out: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Write to this new file.")
     ] = None,

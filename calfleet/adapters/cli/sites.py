@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from calfleet.adapters.cli.app import PersonOption, SiteOption, app
+from calfleet.adapters.cli.app import SITE, PersonOption, SiteOption, app
 
 if TYPE_CHECKING:
     from calfleet.records import SiteInput
@@ -36,7 +36,7 @@ def _build(folder: SiteFolder, given: SiteInput, actor: str, subject: str) -> No
         work.commit()
 
 
-@app.command()
+@app.command(rich_help_panel=SITE)
 def demo(
     folder: Annotated[
         Path, typer.Argument(metavar="DIR", help="A folder that does not exist yet.")
@@ -97,7 +97,7 @@ def demo(
     )
 
 
-@app.command()
+@app.command(rich_help_panel=SITE)
 def build(
     folder: Annotated[
         Path, typer.Argument(metavar="DIR", help="A folder that does not exist yet.")
@@ -137,7 +137,7 @@ def build(
     )
 
 
-@app.command()
+@app.command(rich_help_panel=SITE)
 def upgrade(site: SiteOption = None) -> None:
     """Bring the site's database to this program's revision, after a backup."""
     from calfleet.site import find_site

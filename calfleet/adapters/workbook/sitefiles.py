@@ -3,7 +3,7 @@
 A site folder holds site.toml, people.csv, qualifications.csv, procedures/*.toml, switches.xlsx
 (sheets 'Switches' and 'Set points'), gauges.xlsx (sheet 'Gauges'), certificates.csv with
 certificate_points.csv and certificate_standards.csv, and the history: calibrations.csv with
-cycles.csv. Everything is read to the end; all problems are raised together.
+cycles.csv. planning.toml may be absent. Everything is read to the end; all problems are raised together.
 """
 
 from __future__ import annotations
@@ -19,6 +19,8 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from calfleet import records as rec
+from calfleet.adapters.workbook.planningfile import FILE as PLANNING
+from calfleet.adapters.workbook.planningfile import PlanningFile
 from calfleet.adapters.workbook.sources import (
     Columns,
     TomlTable,
@@ -165,11 +167,15 @@ class _SiteReader:
         gauges = self.read_gauges()
         certificates = self.read_certificates()
         history = self.read_history()
+        planning = PlanningFile(
+            self.problems, areas=self.areas, people=self.people, gauges=self.gauge_names,
+            laboratories=self.laboratories, tags=self.tags,
+        ).read(self.path(PLANNING))  # fmt: skip
         if self.problems:
             raise DataProblems(self.problems)
         return rec.SiteInput(
             site, areas, people, laboratories, policies, procedures, switches, gauges,
-            certificates, history,
+            certificates, history, planning,
         )  # fmt: skip
 
     def path(self, name: str) -> Path:

@@ -1,0 +1,210 @@
+"""Adding what planning stands on, and plans: one function per kind of record."""
+
+from __future__ import annotations
+
+from calfleet.records import (
+    DeferralRecord,
+    GaugeAbsence,
+    Holiday,
+    LaboratoryTerms,
+    Outage,
+    Plan,
+    PlanningInput,
+    RedundantGroup,
+    UsageReading,
+    UsageRule,
+    WorkingHours,
+)
+from calfleet.store.facts import insert, known, site_id
+from calfleet.store.models import (
+    AreaRow,
+    DeferralRow,
+    GaugeAbsenceRow,
+    GaugeRow,
+    HolidayRow,
+    LaboratoryRow,
+    LaboratoryTermsRow,
+    OutageAreaRow,
+    OutageRow,
+    PersonRow,
+    PlanAcceptanceRow,
+    PlanAssignmentRow,
+    PlanRow,
+    RedundantChannelRow,
+    RedundantGroupRow,
+    SwitchRow,
+    UsageReadingRow,
+    UsageRuleRow,
+    WorkingHoursRow,
+)
+from calfleet.store.work import Work
+
+
+def add_planning_input(work: Work, given: PlanningInput) -> None:
+    """Everything that planning stands on, in an order in which each finds what it refers to."""
+    for outage in given.outages:
+        add_outage(work, outage)
+    for holiday in given.holidays:
+        add_holiday(work, holiday)
+    for hours in given.hours:
+        add_hours(work, hours)
+    for absence in given.absences:
+        add_absence(work, absence)
+    for terms in given.terms:
+        add_terms(work, terms)
+    for rule in given.usage_rules:
+        add_usage_rule(work, rule)
+    for reading in given.usage_readings:
+        add_usage_reading(work, reading)
+    for group in given.redundant_groups:
+        add_redundant_group(work, group)
+    for deferral in given.deferrals:
+        add_deferral(work, deferral)
+
+
+def add_outage(work: Work, outage: Outage) -> None:
+    row = OutageRow(
+        site_id=site_id(work),
+        code=outage.code,
+        revision=outage.revision,
+        name=outage.name,
+        first_on=outage.first_on,
+        last_on=outage.last_on,
+        reason=outage.reason,
+        areas=[OutageAreaRow(area_id=known(work, AreaRow, "area", a)) for a in outage.areas],
+        **work.marks(),
+    )
+    insert(work, row, "outage", f"{outage.code} rev {outage.revision}", outage)
+
+
+def add_holiday(work: Work, holiday: Holiday) -> None:
+    row = HolidayRow(site_id=site_id(work), day=holiday.day, name=holiday.name, **work.marks())
+    insert(work, row, "holiday", holiday.day.isoformat(), holiday)
+
+
+def add_hours(work: Work, hours: WorkingHours) -> None:
+    row = WorkingHoursRow(
+        person_id=known(work, PersonRow, "person", hours.person),
+        effective_on=hours.effective_on,
+        minutes_per_week=hours.minutes_per_week,
+        **work.marks(),
+    )
+    insert(work, row, "working hours", f"{hours.person} from {hours.effective_on}", hours)
+
+
+def add_absence(work: Work, absence: GaugeAbsence) -> None:
+    row = GaugeAbsenceRow(
+        gauge_id=known(work, GaugeRow, "gauge", absence.gauge),
+        first_on=absence.first_on,
+        last_on=absence.last_on,
+        reason=absence.reason,
+        **work.marks(),
+    )
+    insert(work, row, "gauge absence", f"{absence.gauge} from {absence.first_on}", absence)
+
+
+def add_terms(work: Work, terms: LaboratoryTerms) -> None:
+    row = LaboratoryTermsRow(
+        laboratory_id=known(work, LaboratoryRow, "laboratory", terms.laboratory),
+        effective_on=terms.effective_on,
+        transit_days=terms.transit_days,
+        turnaround_days=terms.turnaround_days,
+        review_days=terms.review_days,
+        **work.marks(),
+    )
+    insert(work, row, "laboratory terms", f"{terms.laboratory} from {terms.effective_on}", terms)
+
+
+def add_usage_rule(work: Work, rule: UsageRule) -> None:
+    row = UsageRuleRow(
+        switch_id=known(work, SwitchRow, "switch", rule.tag, "tag"),
+        name=rule.name,
+        limit=rule.limit,
+        limit_value=float(rule.limit),
+        effective_on=rule.effective_on,
+        **work.marks(),
+    )
+    insert(work, row, "usage rule", f"{rule.tag} {rule.name} from {rule.effective_on}", rule)
+
+
+def add_usage_reading(work: Work, reading: UsageReading) -> None:
+    row = UsageReadingRow(
+        switch_id=known(work, SwitchRow, "switch", reading.tag, "tag"),
+        name=reading.name,
+        value=reading.value,
+        value_value=float(reading.value),
+        read_on=reading.read_on,
+        **work.marks(),
+    )
+    key = f"{reading.tag} {reading.name} on {reading.read_on}"
+    insert(work, row, "usage reading", key, reading)
+
+
+def add_redundant_group(work: Work, group: RedundantGroup) -> None:
+    row = RedundantGroupRow(
+        site_id=site_id(work),
+        code=group.code,
+        weeks_apart=group.weeks_apart,
+        channels=[
+            RedundantChannelRow(switch_id=known(work, SwitchRow, "switch", tag, "tag"))
+            for tag in group.tags
+        ],
+        **work.marks(),
+    )
+    insert(work, row, "redundant group", group.code, group)
+
+
+def add_deferral(work: Work, deferral: DeferralRecord) -> None:
+    row = DeferralRow(
+        switch_id=known(work, SwitchRow, "switch", deferral.tag, "tag"),
+        due_on=deferral.due_on,
+        until=deferral.until,
+        reason=deferral.reason,
+        risk=deferral.risk,
+        requested_by_id=known(work, PersonRow, "person", deferral.requested_by),
+        requested_on=deferral.requested_on,
+        approved_by_id=known(work, PersonRow, "person", deferral.approved_by),
+        approved_on=deferral.approved_on,
+        **work.marks(),
+    )
+    insert(work, row, "deferral", f"{deferral.tag} {deferral.due_on}", deferral)
+
+
+def add_plan(work: Work, plan: Plan) -> None:
+    row = PlanRow(
+        site_id=site_id(work),
+        number=plan.number,
+        as_of=plan.as_of,
+        first_week_on=plan.first_week_on,
+        weeks=plan.weeks,
+        based_on_id=None
+        if plan.based_on is None
+        else known(work, PlanRow, "plan", plan.based_on, "number"),
+        settings=plan.settings,
+        outcome=plan.outcome,
+        assignments=[
+            PlanAssignmentRow(
+                switch_id=known(work, SwitchRow, "switch", a.tag, "tag"),
+                due_on=a.due_on,
+                week_on=a.week_on,
+                person_id=None if a.person is None else known(work, PersonRow, "person", a.person),
+                gauge_id=None if a.gauge is None else known(work, GaugeRow, "gauge", a.gauge),
+                fixed=a.fixed,
+                note=a.note,
+            )
+            for a in plan.assignments
+        ],
+        **work.marks(),
+    )
+    insert(work, row, "plan", plan.number, plan)
+
+
+def accept_plan(work: Work, plan: Plan, person: str) -> None:
+    """Note that ``person`` accepted ``plan`` on the day of this unit of work."""
+    row = PlanAcceptanceRow(
+        plan_id=known(work, PlanRow, "plan", plan.number, "number"),
+        accepted_on=work.at.date(),
+        accepted_by_id=known(work, PersonRow, "person", person),
+        **work.marks(),
+    )
+    insert(work, row, "plan acceptance", plan.number, {"plan": plan.number, "by": person})

@@ -1,0 +1,208 @@
+"""Questions about what planning stands on, and about plans."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING, Any
+
+from calfleet.records import (
+    DeferralRecord,
+    GaugeAbsence,
+    Holiday,
+    LaboratoryTerms,
+    Outage,
+    Plan,
+    PlanAssignment,
+    PlanningInput,
+    RedundantGroup,
+    UsageReading,
+    UsageRule,
+    WorkingHours,
+)
+from calfleet.store.queries.reader import DAY, FLAG, TYPED, Question, ask, question
+
+if TYPE_CHECKING:
+    from calfleet.store.queries.reader import Reader
+
+_DEFERRALS = question(
+    """
+    SELECT s.tag, d.due_on, d.until, d.reason, d.risk, r.code, d.requested_on, a.code,
+           d.approved_on
+    FROM deferral d
+    JOIN switch s ON s.id = d.switch_id
+    JOIN person r ON r.id = d.requested_by_id
+    JOIN person a ON a.id = d.approved_by_id
+    ORDER BY s.tag, d.due_on, d.until
+    """,
+    due_on=DAY,
+    until=DAY,
+    requested_on=DAY,
+    approved_on=DAY,
+)
+
+
+def deferrals(reader: Reader) -> dict[str, list[DeferralRecord]]:
+    """Every deferral by tag, in order of the date put off, then of its end."""
+    found: dict[str, list[DeferralRecord]] = {}
+    for row in ask(reader, _DEFERRALS):
+        found.setdefault(row[0], []).append(DeferralRecord(*row))
+    return found
+
+
+_OUTAGES = question(
+    """
+    SELECT id, code, revision, name, first_on, last_on, reason FROM outage ORDER BY code, revision
+    """,
+    first_on=DAY,
+    last_on=DAY,
+)
+_OUTAGE_AREAS = question(
+    "SELECT o.outage_id, a.code FROM outage_area o JOIN area a ON a.id = o.area_id "
+    "ORDER BY o.outage_id, o.id"
+)
+
+
+def outages(reader: Reader) -> list[Outage]:
+    """Each outage as its last revision says, by its first day, then code."""
+    areas: dict[int, list[str]] = {}
+    for key, code in ask(reader, _OUTAGE_AREAS):
+        areas.setdefault(key, []).append(code)
+    latest: dict[str, Outage] = {}
+    for key, *v in ask(reader, _OUTAGES):
+        values = [*v, tuple(areas.get(key, ()))]
+        latest[v[0]] = Outage(*values)
+    return sorted(latest.values(), key=lambda o: (o.first_on, o.code))
+
+
+_USAGE_RULES = question(
+    """
+    SELECT s.tag, u.name, u."limit", u.effective_on
+    FROM usage_rule u JOIN switch s ON s.id = u.switch_id
+    ORDER BY s.tag, u.name, u.effective_on
+    """,
+    limit=TYPED,
+    effective_on=DAY,
+)
+_USAGE_READINGS = question(
+    """
+    SELECT s.tag, u.name, u.value, u.read_on
+    FROM usage_reading u JOIN switch s ON s.id = u.switch_id
+    ORDER BY s.tag, u.name, u.read_on
+    """,
+    value=TYPED,
+    read_on=DAY,
+)
+_HOLIDAYS = question("SELECT day, name FROM holiday ORDER BY day", day=DAY)
+_HOURS = question(
+    """
+    SELECT p.code, h.effective_on, h.minutes_per_week
+    FROM working_hours h JOIN person p ON p.id = h.person_id ORDER BY p.code, h.effective_on
+    """,
+    effective_on=DAY,
+)
+_ABSENCES = question(
+    """
+    SELECT g.code, a.first_on, a.last_on, a.reason
+    FROM gauge_absence a JOIN gauge g ON g.id = a.gauge_id ORDER BY g.code, a.first_on, a.id
+    """,
+    first_on=DAY,
+    last_on=DAY,
+)
+_TERMS = question(
+    """
+    SELECT l.code, t.effective_on, t.transit_days, t.turnaround_days, t.review_days
+    FROM laboratory_terms t JOIN laboratory l ON l.id = t.laboratory_id
+    ORDER BY l.code, t.effective_on
+    """,
+    effective_on=DAY,
+)
+_GROUPS = question(
+    """
+    SELECT g.code, g.weeks_apart, s.tag
+    FROM redundant_group g
+    JOIN redundant_channel c ON c.redundant_group_id = g.id
+    JOIN switch s ON s.id = c.switch_id
+    ORDER BY g.code, c.id
+    """
+)
+
+
+def usage(reader: Reader) -> tuple[tuple[UsageRule, ...], tuple[UsageReading, ...]]:
+    """Every usage rule and counter reading, by tag, name and day."""
+    rules = tuple(UsageRule(*row) for row in ask(reader, _USAGE_RULES))
+    return rules, tuple(UsageReading(*row) for row in ask(reader, _USAGE_READINGS))
+
+
+def absences(reader: Reader) -> tuple[GaugeAbsence, ...]:
+    """Every planned absence of a gauge, by gauge and first day."""
+    return _all(reader, _ABSENCES, GaugeAbsence)
+
+
+def planning_input(reader: Reader) -> PlanningInput:
+    """Everything that planning stands on; outages as last revised."""
+    rules, readings = usage(reader)
+    groups: dict[str, tuple[int, list[str]]] = {}
+    for code, apart, tag in ask(reader, _GROUPS):
+        groups.setdefault(code, (apart, []))[1].append(tag)
+    return PlanningInput(
+        outages=tuple(outages(reader)),
+        holidays=_all(reader, _HOLIDAYS, Holiday),
+        hours=_all(reader, _HOURS, WorkingHours),
+        absences=absences(reader),
+        terms=_all(reader, _TERMS, LaboratoryTerms),
+        usage_rules=rules,
+        usage_readings=readings,
+        redundant_groups=tuple(
+            RedundantGroup(code, tuple(tags), apart) for code, (apart, tags) in groups.items()
+        ),
+        deferrals=tuple(d for held in deferrals(reader).values() for d in held),
+    )
+
+
+def _all(reader: Reader, asked: Question, record: Any) -> tuple[Any, ...]:
+    return tuple(record(*row) for row in ask(reader, asked))
+
+
+_PLANS = question(
+    """
+    SELECT p.id, p.number, p.as_of, p.first_week_on, p.weeks, b.number, p.settings, p.outcome,
+           c.accepted_on, w.code
+    FROM plan p
+    LEFT JOIN plan b ON b.id = p.based_on_id
+    LEFT JOIN plan_acceptance c ON c.plan_id = p.id
+    LEFT JOIN person w ON w.id = c.accepted_by_id
+    ORDER BY p.id
+    """,
+    as_of=DAY,
+    first_week_on=DAY,
+    settings=json.loads,
+    outcome=json.loads,
+    accepted_on=DAY,
+)
+_ASSIGNMENTS = question(
+    """
+    SELECT s.tag, a.due_on, a.week_on, p.code, g.code, a.fixed, a.note
+    FROM plan_assignment a
+    JOIN switch s ON s.id = a.switch_id
+    LEFT JOIN person p ON p.id = a.person_id
+    LEFT JOIN gauge g ON g.id = a.gauge_id
+    WHERE a.plan_id = :plan
+    ORDER BY a.week_on, s.tag, a.due_on
+    """,
+    due_on=DAY,
+    week_on=DAY,
+    fixed=FLAG,
+)
+
+
+def plans(reader: Reader, *, with_assignments_of: str | None = None) -> list[Plan]:
+    """Every plan in the order made; assignments only of the one named (by week, tag, due date)."""
+    found = []
+    for key, *v in ask(reader, _PLANS):
+        assignments: tuple[PlanAssignment, ...] = ()
+        if v[0] == with_assignments_of:
+            rows = ask(reader, _ASSIGNMENTS, plan=key)
+            assignments = tuple(PlanAssignment(*row) for row in rows)
+        values = [*v[:7], assignments, *v[7:]]
+        found.append(Plan(*values))
+    return found
