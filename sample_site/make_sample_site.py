@@ -1723,8 +1723,8 @@ USAGE = [("PSL-1108", "cycles", 20000, 17200), ("PSL-6111", "cycles", 50000, 110
 def write_planning(folder: Path, sheets: dict[str, list[Switch]]) -> None:
     parts = ["# What planning stands on: stops of the plant, hours, absences, redundancy.\n"]
 
-    def add(name: str, **pairs: object) -> None:
-        parts.extend([f"\n[[{name}]]\n", table(pairs.items())])
+    def add(table_name: str, /, **pairs: object) -> None:
+        parts.extend([f"\n[[{table_name}]]\n", table(pairs.items())])
 
     for code, title, first, last, areas in OUTAGES:
         given: dict[str, object] = {"areas": areas} if areas else {}
