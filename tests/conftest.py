@@ -1,9 +1,12 @@
-"""Databases for tests: always built by the migrations, on SQLite and on PostgreSQL."""
+"""Databases for tests, always built by the migrations, on SQLite and PostgreSQL; a demo site."""
 
 from __future__ import annotations
 
+import fcntl
 import os
 import shutil
+import subprocess
+import sys
 import tempfile
 import uuid
 from collections.abc import Iterator
@@ -92,3 +95,25 @@ def database_url(request: pytest.FixtureRequest) -> str:
     """Address of a fresh migrated database: each test that asks runs on both kinds."""
     name = "sqlite_url" if request.param == "sqlite" else "postgres_url"
     return str(request.getfixturevalue(name))
+
+
+@pytest.fixture(scope="session")
+def demo_site(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The demo's site, built once for all workers. Read it; copy it before writing."""
+    shared = tmp_path_factory.getbasetemp()
+    if "PYTEST_XDIST_WORKER" in os.environ:
+        shared = shared.parent
+    folder, finished = shared / "demo-site", shared / "demo-site.txt"
+    with (shared / "demo-site.lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        if not finished.exists():
+            shutil.rmtree(folder, ignore_errors=True)
+            done = subprocess.run(
+                [sys.executable, "-m", "calfleet", "demo", str(folder)],
+                capture_output=True,
+                text=True,
+                check=False,
+            )
+            assert done.returncode == 0, done.stdout + done.stderr
+            finished.write_text(done.stdout, encoding="utf-8")
+    return folder

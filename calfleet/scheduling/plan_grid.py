@@ -12,7 +12,7 @@ from calfleet.scheduling.calendar import Week, Window, days_through, iso_week
 from calfleet.scheduling.plan_model import Cause, Fixed, PlanInput, PlanJob, Unplanned
 
 ALL_DAYS = 0b1111111
-SPANS = tuple(tuple(((1 << (hi - lo + 1)) - 1) << lo for hi in range(7)) for lo in range(7))
+SPANS = tuple(tuple(((1 << max(0, hi - lo + 1)) - 1) << lo for hi in range(7)) for lo in range(7))
 """``SPANS[lo][hi]``: the bits from day ``lo`` through day ``hi``."""
 
 

@@ -97,7 +97,7 @@ class Search:
         self._shift(j, week, worker, gauge, lo, hi, -1)
         self.place[j] = None
         self.in_week[week].discard(j)
-        return week, Combo(worker, gauge, SPANS[lo][hi] if lo == hi else 1 << lo | 1 << hi)
+        return week, Combo(worker, gauge, SPANS[lo][hi])
 
     def _shift(self, j: int, week: int, k: int, g: int, lo: int, hi: int, sign: int) -> None:
         minutes = sign * self.grid.minutes[j]
@@ -111,13 +111,18 @@ class Search:
 
     def fits(self, j: int, week: int, combo: Combo) -> bool:
         """Whether person and gauge have room; redundant partners are looked at elsewhere."""
-        lo, hi = hull(combo.bits)
-        minutes = self.grid.minutes[j]
-        worker = self.worker_bins[combo.worker][week]
-        if worker.load + minutes > self.ceiling * worker.cap or not worker.takes(minutes, lo, hi):
+        if not self.person_fits(j, week, combo):
             return False
         bins = self.gauge_bins[combo.gauge]
-        return bins is None or bins[week].takes(minutes, lo, hi)
+        return bins is None or bins[week].takes(self.grid.minutes[j], *hull(combo.bits))
+
+    def person_fits(self, j: int, week: int, combo: Combo) -> bool:
+        """Whether the person has room, whatever the gauge has."""
+        minutes = self.grid.minutes[j]
+        bin_ = self.worker_bins[combo.worker][week]
+        if bin_.load + minutes > self.ceiling * bin_.cap:
+            return False
+        return bin_.takes(minutes, *hull(combo.bits))
 
     def clear_of_partners(self, j: int, week: int) -> bool:
         apart = self.grid.apart[j]
@@ -127,7 +132,7 @@ class Search:
                 return False
         return True
 
-    def _taken_hands(self, j: int) -> set[tuple[int, int]]:
+    def taken_hands(self, j: int) -> set[tuple[int, int]]:
         tag = self.grid.jobs[j].tag
         return {
             place[1:]
@@ -146,7 +151,7 @@ class Search:
         """The cheapest place with room for ``j``: added cost, week, hands; ``None``: none."""
         grid, weights = self.grid, self.grid.weights
         cost, minutes, area = grid.cost[j], grid.minutes[j], grid.area[j]
-        taken = self._taken_hands(j) if grid.group[j] else ()
+        taken = self.taken_hands(j) if grid.group[j] else ()
         found: tuple[float, int, Combo] | None = None
         for week in self.order[j] if weeks is None else weeks:
             base = cost[week]
@@ -223,7 +228,7 @@ class Search:
         week, worker, gauge = before
         if not self.clear_of_partners(j, week):
             return
-        taken = self._taken_hands(j)
+        taken = self.taken_hands(j)
         for combo in self.grid.combos(j, week):
             if (
                 (combo.worker, combo.gauge) == (worker, gauge)
@@ -302,9 +307,7 @@ class Search:
                 return
 
     def true_peak(self) -> float:
-        return max(
-            (b.load / b.cap for row in self.worker_bins for b in row if b.load), default=0.0
-        )
+        return max((b.load / b.cap for row in self.worker_bins for b in row if b.load), default=0.0)
 
     def _relocate(self, jobs: Iterable[int]) -> int:
         moved = 0
@@ -312,18 +315,14 @@ class Search:
             if self.place[j] is None:
                 moved += self.insert(j)
                 continue
-            before = self.cost_here(j)
             week, combo = self.take(j)
             found = self.best(j, below=self._added(j, week, combo) - _EPSILON - 2 * _TIE)
             if found is None:
                 self.put(j, week, combo)
             else:
                 self.put(j, found[1], found[2])
-                moved += self.cost_here(j) != before
+                moved += 1
         return moved
-
-    def cost_here(self, j: int) -> Place | None:
-        return self.place[j]
 
     def _added(self, j: int, week: int, combo: Combo) -> float:
         """What ``j`` costs in this place, on top of the state without it."""
@@ -354,9 +353,7 @@ class Search:
                 rooms.setdefault((grid.area[j], place[0]), []).append(j)
         saved = 0
         for (area, week), _ in sorted(rooms.items(), key=lambda item: (len(item[1]), item[0])):
-            jobs = [
-                j for j in self.in_week[week] if grid.area[j] == area
-            ]
+            jobs = [j for j in self.in_week[week] if grid.area[j] == area]
             if not 1 < len(jobs) <= 12 or any(grid.jobs[j].fixed is not None for j in jobs):
                 continue
             saved += self._try_moving(sorted(jobs), week)

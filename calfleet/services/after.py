@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from datetime import date
-
-from sqlalchemy.orm import Session
+from typing import TYPE_CHECKING
 
 from calfleet.records import Calibration
 from calfleet.scheduling.due import Standing
@@ -13,6 +12,9 @@ from calfleet.services.cautions import Caution, cautions_for
 from calfleet.services.list_due import switch_standing
 from calfleet.store.queries import calibrations as calibration_queries
 from calfleet.store.queries import switches as switch_queries
+
+if TYPE_CHECKING:
+    from sqlalchemy.orm import Session
 
 
 def next_due(session: Session, calibration: Calibration) -> Standing:

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from sqlalchemy.orm import Session
+from typing import TYPE_CHECKING
 
 from calfleet.errors import UnknownName
 from calfleet.records import Calibration
 from calfleet.services.nearest import nearest_names
 from calfleet.store.queries import calibrations as queries
 from calfleet.store.queries import switches as switch_queries
+
+if TYPE_CHECKING:
+    from sqlalchemy.orm import Session
 
 
 def find_calibration(session: Session, name: str) -> Calibration:

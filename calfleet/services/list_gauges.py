@@ -5,8 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
-
-from sqlalchemy.orm import Session
+from typing import TYPE_CHECKING
 
 from calfleet.records import Certificate, Gauge, GaugeStatus, Phase, Switch
 from calfleet.services.bench_facts import gather_for_planning, in_force
@@ -14,6 +13,9 @@ from calfleet.services.choose_procedure import procedure_revision
 from calfleet.services.fit_gauges import GaugeOption, fit_gauges
 from calfleet.services.nearest import pick
 from calfleet.store.queries import switches as switch_queries
+
+if TYPE_CHECKING:
+    from sqlalchemy.orm import Session
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from datetime import date
-
-from sqlalchemy.orm import Session
+from typing import TYPE_CHECKING
 
 from calfleet.errors import UnknownName
 from calfleet.records import Calibration, Person, ProcedureRevision, Switch
@@ -15,6 +14,9 @@ from calfleet.store.queries import calibrations as calibration_queries
 from calfleet.store.queries import shop
 from calfleet.store.queries import switches as switch_queries
 from calfleet.store.queries.procedures import procedures
+
+if TYPE_CHECKING:
+    from sqlalchemy.orm import Session
 
 
 def switches_on(session: Session, on: date, areas: Collection[str] = ()) -> list[Switch]:

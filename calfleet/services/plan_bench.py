@@ -6,8 +6,7 @@ from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
 from fractions import Fraction
-
-from sqlalchemy.orm import Session
+from typing import TYPE_CHECKING
 
 from calfleet.errors import GaugeRefused, RecordRefused, Refused
 from calfleet.metrology.pressure import GaugeTargets, gauge_targets
@@ -31,6 +30,9 @@ from calfleet.services.list_due import switch_standing
 from calfleet.services.measurands import gauge_use, set_point_spec
 from calfleet.services.nearest import pick
 from calfleet.services.record import Context, context_for
+
+if TYPE_CHECKING:
+    from sqlalchemy.orm import Session
 
 
 @dataclass(frozen=True)

@@ -12,8 +12,7 @@ from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from decimal import Decimal
 from fractions import Fraction
-
-from sqlalchemy.orm import Session
+from typing import TYPE_CHECKING
 
 from calfleet.errors import (
     BadQuantity,
@@ -71,6 +70,9 @@ from calfleet.store.queries import calibrations as calibration_queries
 from calfleet.store.queries import due as due_queries
 from calfleet.store.queries import switches as switch_queries
 from calfleet.store.work import Work
+
+if TYPE_CHECKING:
+    from sqlalchemy.orm import Session
 
 IN_AS_LEFT_BAND = "inside as-left band"
 IN_TOLERANCE = "inside tolerance"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from sqlalchemy.orm import Session
+from typing import TYPE_CHECKING
 
 from calfleet.services.bench_facts import gather
 from calfleet.services.find_calibration import find_calibration
@@ -10,6 +10,9 @@ from calfleet.store.queries import calibrations as queries
 from calfleet.store.queries import shop
 from calfleet.store.queries import switches as switch_queries
 from calfleet.traceability.chain import Chain, ChainFacts, trace_certificate, trace_result
+
+if TYPE_CHECKING:
+    from sqlalchemy.orm import Session
 
 
 def trace(session: Session, name: str) -> Chain:

@@ -6,8 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from fractions import Fraction
-
-from sqlalchemy.orm import Session
+from typing import TYPE_CHECKING
 
 from calfleet.errors import BadQuantity, CalfleetError, RiskInfeasible
 from calfleet.metrology.certificate import CertificateCurve, CertificatePoint
@@ -31,6 +30,9 @@ from calfleet.services.measurands import method, pooled_for, set_point_spec
 from calfleet.services.nearest import pick
 from calfleet.store.queries import switches as switch_queries
 from calfleet.store.queries.reliability import FoundInTolerance, found_in_tolerance
+
+if TYPE_CHECKING:
+    from sqlalchemy.orm import Session
 
 
 @dataclass(frozen=True, slots=True)

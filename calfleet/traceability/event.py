@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
 from enum import StrEnum
+from fractions import Fraction
 
 from calfleet.errors import BadQuantity, DateRefused, RecordRefused
 from calfleet.metrology.direction import Direction
@@ -124,13 +125,13 @@ class FoundBad:
         """True where nothing drifted: a certificate was wrong from its first day."""
         return self.kind is Kind.WITHDRAWN
 
-    def fraction(self, day: date) -> float:
+    def fraction(self, day: date) -> Fraction:
         """How much of the error had come about by ``day`` if it grew linearly: 0 to 1."""
         if self.constant:
-            return 1.0
+            return Fraction(1)
         whole = (self.found_on - self.last_good.on).days
         passed = (day - self.last_good.on).days
-        return min(1.0, max(0.0, passed / whole)) if whole > 0 else 1.0
+        return min(Fraction(1), max(Fraction(0), Fraction(passed, whole))) if whole else Fraction(1)
 
     def touches(self, certificate: Certificate | None, number: str, day: date) -> bool:
         """Whether a use of this gauge on ``day`` with that certificate falls under the event.

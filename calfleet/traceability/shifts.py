@@ -34,10 +34,10 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from calfleet.errors import BadQuantity, ExtrapolationRefused
-from calfleet.metrology.certificate import CertificateCurve, CertificatePoint, CurveValue
+from calfleet.metrology.certificate import Between, CertificateCurve, CertificatePoint, CurveValue
 from calfleet.metrology.direction import Direction
 from calfleet.metrology.evaluation import AccuracyBasis, GaugeUse
-from calfleet.metrology.units import PressureMode, convert, convert_difference, exact
+from calfleet.metrology.units import PressureMode, convert, convert_difference
 from calfleet.traceability.event import Beyond, FoundPoint
 
 if TYPE_CHECKING:
@@ -48,6 +48,8 @@ if TYPE_CHECKING:
 
 Shift = Fraction | None
 """A shift in the gauge's unit; ``None`` where it is not known."""
+
+WHOLE = Fraction(1)
 
 
 class Course(StrEnum):
@@ -72,12 +74,12 @@ class Knot:
     start: Shift
     growth: Shift
 
-    def at(self, course: Course, fraction: float) -> Shift:
+    def at(self, course: Course, fraction: Fraction) -> Shift:
         if course is Course.WORST:
             return self.worst
         if self.start is None or self.growth is None:
             return None
-        return self.start + self.growth * exact(fraction)
+        return self.start + self.growth * fraction
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +91,8 @@ class Shifts:
 
     unit: str
     branches: dict[Direction | None, tuple[Knot, ...]]
-    _curves: dict[tuple[Course, float, bool], CertificateCurve] = field(
+    between: Between = Between.LARGER
+    _curves: dict[tuple[Course, Fraction, bool], CertificateCurve] = field(
         default_factory=dict, repr=False, compare=False
     )
 
@@ -105,7 +108,11 @@ class Shifts:
         return knots[0].indication <= reading <= knots[-1].indication
 
     def at(
-        self, reading: Fraction, direction: Direction | None, course: Course, fraction: float = 1.0
+        self,
+        reading: Fraction,
+        direction: Direction | None,
+        course: Course,
+        fraction: Fraction = WHOLE,
     ) -> Shift:
         """The shift at a reading; ``None`` where it is not known or the certificate ends."""
         knots = self.branch(direction)
@@ -139,7 +146,7 @@ class Shifts:
 
     # --- for the evaluation
 
-    def use(self, recorded: GaugeUse, course: Course, fraction: float) -> GaugeUse:
+    def use(self, recorded: GaugeUse, course: Course, fraction: Fraction) -> GaugeUse:
         """The same use of the gauge with the certificate that it should have had.
 
         The uncertainties stay those of the certificate. Of a gauge used without corrections the
@@ -148,7 +155,7 @@ class Shifts:
         Raises: BadQuantity where the shift leaves no curve: two indications at one pressure.
         """
         corrected = recorded.spec.use_corrections
-        key = (course, 1.0 if course is Course.WORST else fraction, corrected)
+        key = (course, WHOLE if course is Course.WORST else fraction, corrected)
         if key not in self._curves:
             self._curves[key] = self._curve(course, fraction, corrected=corrected)
         curve = self._curves[key]
@@ -168,20 +175,19 @@ class Shifts:
             )
         return GaugeUse(spec, curve, recorded.years_since_calibration, recorded.temperature_c)
 
-    def _curve(self, course: Course, fraction: float, *, corrected: bool) -> CertificateCurve:
+    def _curve(self, course: Course, fraction: Fraction, *, corrected: bool) -> CertificateCurve:
         points = []
         for direction, knots in self.branches.items():
             places: list[Fraction] = []
             for knot in knots:
                 shift = knot.at(course, fraction) or Fraction(0)
-                moved = knot.indication if corrected else knot.indication - shift
-                reference = knot.indication - knot.error - (shift if corrected else 0)
-                places.append(reference if corrected else moved)
+                indication = knot.indication if corrected else knot.indication - shift
+                reference = knot.indication - knot.error - shift
+                if not corrected:  # the recorded error stays with the reading that moved
+                    reference = indication - knot.error
+                places.append(reference if corrected else indication)
                 points.append(
-                    CertificatePoint(reference, moved, knot.k * knot.u, knot.k, direction)
-                    if corrected
-                    else CertificatePoint(moved - knot.error, moved, knot.k * knot.u, knot.k,
-                                          direction)  # fmt: skip
+                    CertificatePoint(reference, indication, knot.k * knot.u, knot.k, direction)
                 )
             if any(high <= low for low, high in pairwise(places)):
                 raise BadQuantity(
@@ -189,7 +195,7 @@ class Shifts:
                     rule="A gauge is corrected by a curve that rises.",
                     next_step="Judge the results by hand.",
                 )
-        return CertificateCurve(points, self.unit)
+        return CertificateCurve(points, self.unit, self.between)
 
     # --- for many at once
 
@@ -242,6 +248,7 @@ def unshifted(curve: CertificateCurve) -> Shifts:
             d: tuple(_knot(x, curve.at(x, d), zero, zero, zero) for x in _places(curve, d))
             for d in _directions(curve)
         },
+        curve.between,
     )
 
 
@@ -253,12 +260,11 @@ def unknown_shifts(curve: CertificateCurve) -> Shifts:
             d: tuple(_knot(x, curve.at(x, d), None, None, None) for x in _places(curve, d))
             for d in _directions(curve)
         },
+        curve.between,
     )
 
 
-def _knot(
-    place: Fraction, value: CurveValue, worst: Shift, start: Shift, growth: Shift
-) -> Knot:
+def _knot(place: Fraction, value: CurveValue, worst: Shift, start: Shift, growth: Shift) -> Knot:
     return Knot(place, value.error, value.u, value.k, worst, start, growth)
 
 
@@ -296,32 +302,25 @@ def found_shifts(
     ``recorded`` stands in). ``constant``: nothing grew, linear is the worst case.
     """
     branches: dict[Direction | None, tuple[Knot, ...]] = {}
-    directed = bool(recorded.directions) or not found.directions
-    for direction in recorded.directions if recorded.directions else (None,):
-        for wanted in (direction,) if directed else found.directions:
-            low, high = recorded.range(direction)
-            reach = found.range(_held(found, wanted))
-            places = set(_places(recorded, direction))
-            places |= {x for x in _places(found, _held(found, wanted)) if low < x < high}
-            places |= {
-                x for x in _places(good, _held(good, wanted)) if low < x < high
-            }
-            inside = [x for x in sorted(places) if reach[0] <= x <= reach[1]]
-            knots = []
-            for x in sorted(places):
-                value = recorded.at(x, direction)
-                if reach[0] <= x <= reach[1]:
-                    error: Shift = found.at(x, _held(found, wanted)).error
-                elif beyond is Beyond.END_ERROR:
-                    end = reach[0] if x < reach[0] else reach[1]
-                    error = found.at(end, _held(found, wanted)).error
-                else:
-                    error = None
-                knots.append(_direct_knot(x, value, good, wanted, error, constant=constant))
-            if beyond is Beyond.UNKNOWN and not inside:
-                knots = [replace(k, worst=None, start=None, growth=None) for k in knots]
-            branches[wanted] = tuple(knots)
-    return Shifts(recorded.unit, branches)
+    # a gauge found to differ rising and falling has two branches from then on
+    for direction in recorded.directions or (tuple(Direction) if found.directions else (None,)):
+        own, other = _held(recorded, direction), _held(found, direction)
+        low, high = recorded.range(own)
+        first, last = found.range(other)
+        places = set(_places(recorded, own))
+        for curve in (found, good):
+            places |= {x for x in _places(curve, _held(curve, direction)) if low < x < high}
+        knots = []
+        for x in sorted(places):
+            error: Shift = None
+            if first <= x <= last:
+                error = found.at(x, other).error
+            elif beyond is Beyond.END_ERROR:
+                error = found.at(first if x < first else last, other).error
+            value = recorded.at(x, own)
+            knots.append(_direct_knot(x, value, good, direction, error, constant=constant))
+        branches[direction] = tuple(knots)
+    return Shifts(recorded.unit, branches, recorded.between)
 
 
 def _direct_knot(
@@ -358,7 +357,7 @@ class Source:
     """
 
     shifts: Shifts | None
-    fraction: float = 1.0
+    fraction: Fraction = WHOLE
     flips: bool = False
 
 
@@ -392,7 +391,7 @@ def carried_shifts(recorded: CertificateCurve, sources: Sequence[Source], *, alo
             growth = None if linear is None else Fraction(0)
             knots.append(_knot(x, value, worst, linear, growth))
         branches[direction] = tuple(knots)
-    return Shifts(recorded.unit, branches)
+    return Shifts(recorded.unit, branches, recorded.between)
 
 
 def _reference(
@@ -411,30 +410,35 @@ def _carried(
     *,
     alone: bool,
 ) -> tuple[Shift, Shift]:
-    found: list[tuple[Fraction, Shift]] = []
+    found: list[tuple[Fraction, Fraction]] = []
     for source in sources:
         if source.shifts is None:
             return None, None
         sign = -1 if source.flips else 1
-        approached = direction.opposite if direction is not None and source.flips else direction
         place = sign * convert(pressure, unit, source.shifts.unit)
-        if not source.shifts.covers(place, approached):
-            continue
-        both = [
-            source.shifts.at(place, approached, course, source.fraction)
-            for course in (Course.WORST, Course.LINEAR)
-        ]
-        if both[0] is None or both[1] is None:
-            return None, None
-        worst, linear = (
-            sign * convert_difference(shift, source.shifts.unit, unit)
-            for shift in both
-            if shift is not None
-        )
-        found.append((worst, linear))
+        for approached in _approached(source, direction):
+            if not source.shifts.covers(place, approached):
+                continue
+            worst = source.shifts.at(place, approached, Course.WORST)
+            linear = source.shifts.at(place, approached, Course.LINEAR, source.fraction)
+            if worst is None or linear is None:
+                return None, None
+            found.append(
+                (
+                    sign * convert_difference(worst, source.shifts.unit, unit),
+                    sign * convert_difference(linear, source.shifts.unit, unit),
+                )
+            )
     if not found:
         return (None, None) if alone else (Fraction(0), Fraction(0))
     return max(found, key=lambda pair: abs(pair[0]))
+
+
+def _approached(source: Source, direction: Direction | None) -> tuple[Direction | None, ...]:
+    """From which sides the standard may have come: both, where the certificate does not tell."""
+    if direction is None:
+        return tuple(source.shifts.branches) if source.shifts is not None else ()
+    return (direction.opposite if source.flips else direction,)
 
 
 def shifted_reading(
@@ -443,7 +447,7 @@ def shifted_reading(
     reading: Fraction,
     direction: Direction | None,
     course: Course,
-    fraction: float,
+    fraction: Fraction,
 ) -> Fraction:
     """The reading to evaluate: as read, or less the shift for a gauge used without corrections."""
     if use.spec.use_corrections:

@@ -552,54 +552,58 @@ def shop() -> Shop:
     )  # fmt: skip
 
 
-PLANNING: dict[str, dict[str, object]] = {
-    "deferral": {
+PLANNING: list[tuple[str, dict[str, object]]] = [
+    ("deferral", {
         "switch_id": ("switch", "TS-2"), "due_on": date(2026, 6, 1), "until": date(2026, 7, 1),
         "reason": "outage moved", "risk": "low", "requested_by_id": ("person", "P1"),
         "requested_on": date(2026, 5, 1), "approved_by_id": ("person", "P2"),
         "approved_on": date(2026, 5, 2),
-    },
-    "outage": {
+    }),
+    ("outage", {
         "site_id": 1, "code": "S26", "revision": 1, "name": "Summer", "reason": "",
         "first_on": date(2026, 7, 1), "last_on": date(2026, 7, 14),
-    },
-    "outage_area": {"outage_id": 1, "area_id": ("area", "A1")},
-    "holiday": {"site_id": 1, "day": date(2026, 12, 25), "name": "Midwinter"},
-    "working_hours": {
+    }),
+    ("outage_area", {"outage_id": 1, "area_id": ("area", "A1")}),
+    ("holiday", {"site_id": 1, "day": date(2026, 12, 25), "name": "Midwinter"}),
+    ("working_hours", {
         "person_id": ("person", "P1"), "effective_on": date(2026, 1, 1), "minutes_per_week": 1200,
-    },
-    "gauge_absence": {
+    }),
+    ("gauge_absence", {
         "gauge_id": ("gauge", "G-1"), "first_on": date(2026, 1, 20), "last_on": date(2026, 2, 20),
         "reason": "laboratory",
-    },
-    "laboratory_terms": {
+    }),
+    ("laboratory_terms", {
         "laboratory_id": ("laboratory", "NAT"), "effective_on": date(2026, 1, 1), "transit_days": 3,
         "turnaround_days": 20, "review_days": 2,
-    },
-    "usage_rule": {
+    }),
+    ("usage_rule", {
         "switch_id": ("switch", "TS-2"), "name": "cycles", "limit": "1000", "limit_value": 1000.0,
         "effective_on": date(2026, 1, 1),
-    },
-    "usage_reading": {
+    }),
+    ("usage_reading", {
         "switch_id": ("switch", "TS-2"), "name": "cycles", "value": "10", "value_value": 10.0,
         "read_on": date(2026, 1, 1),
-    },
-    "redundant_group": {"site_id": 1, "code": "V1", "weeks_apart": 2},
-    "redundant_channel": {"redundant_group_id": 1, "switch_id": ("switch", "TS-2")},
-    "plan": {
+    }),
+    ("redundant_group", {"site_id": 1, "code": "V1", "weeks_apart": 2}),
+    ("redundant_channel", {"redundant_group_id": 1, "switch_id": ("switch", "TS-2")}),
+    ("plan", {
         "site_id": 1, "number": "PL1", "as_of": date(2026, 1, 1), "weeks": 4,
         "first_week_on": date(2026, 1, 5), "based_on_id": None, "settings": "{}", "outcome": "{}",
-    },
-    "plan_assignment": {
+    }),
+    ("plan", {
+        "site_id": 1, "number": "PL2", "as_of": date(2026, 2, 1), "weeks": 4,
+        "first_week_on": date(2026, 2, 2), "based_on_id": 1, "settings": "{}", "outcome": "{}",
+    }),
+    ("plan_assignment", {
         "plan_id": 1, "switch_id": ("switch", "TS-2"), "due_on": date(2026, 1, 9),
         "week_on": date(2026, 1, 5), "person_id": ("person", "P1"), "gauge_id": ("gauge", "G-2"),
         "fixed": False, "note": "",
-    },
-    "plan_acceptance": {
+    }),
+    ("plan_acceptance", {
         "plan_id": 1, "accepted_on": date(2026, 1, 2), "accepted_by_id": ("person", "P2"),
-    },
-}  # fmt: skip
-"""A row of each planning table; ``"switch TS-2"`` stands for the key of that switch."""
+    }),
+]  # fmt: skip
+"""Rows of each planning table; ``("switch", "TS-2")`` stands for the key of that switch."""
 
 
 def _key(connection: Connection, value: object) -> object:
@@ -619,7 +623,7 @@ def enter(engine: Engine, shop: Shop) -> None:
         shop.add_all(work)
         work.commit()
     with engine.begin() as connection:
-        for table, values in PLANNING.items():
+        for table, values in PLANNING:
             row = {name: _key(connection, value) for name, value in values.items()}
             if "recorded_at" in Base.metadata.tables[table].columns:
                 row |= {"recorded_at": utc_text(ENTERED), "recorded_by": ENTERED_BY}

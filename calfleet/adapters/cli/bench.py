@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from calfleet.adapters.cli.app import (
+    BENCH,
     INTERRUPTED,
     AsOfOption,
     FormatOption,
@@ -18,7 +19,15 @@ from calfleet.adapters.cli.app import (
     app,
     day,
 )
-from calfleet.adapters.cli.render import Column, Format, facts, listing, paragraph, table_lines
+from calfleet.adapters.cli.render import (
+    Column,
+    Format,
+    facts,
+    fitting_lines,
+    listing,
+    paragraph,
+    terminal_width,
+)
 from calfleet.errors import BadNumber, CalfleetError, UsageError
 
 if TYPE_CHECKING:
@@ -97,18 +106,30 @@ def show_calibration(session: Session, found: Calibration, *, with_cautions: boo
                 "Conditions",
                 f"{bench.temperature_c} °C, {percent(bench.humidity)} % relative humidity",
             ),
-            ("Adjusted", bench.adjustment_note or "yes" if bench.adjusted else "no"),
-            ("Entered", f"{found.recorded_at:%Y-%m-%d %H:%M} UTC by {found.recorded_by}"),
+            ("Adjusted", f"yes: {bench.adjustment_note}".rstrip(": ") if bench.adjusted else "no"),
+            ("Contact", bench.contact_check),
+            ("Seal", bench.seal),
+            ("Permit", bench.permit),
+            ("Bypass", bench.bypass),
+            ("Work order", bench.work_order),
+            ("Returned", _returned(bench)),
+            ("Remarks", bench.remarks),
+            (
+                "Entered",
+                f"{found.recorded_at:%Y-%m-%d %H:%M} UTC by {found.recorded_by}"
+                if found.number
+                else "",
+            ),
         ]
     ):
         print(f"  {line}")
     print()
-    headings = ["Set point", "Phase", "Required", "Found", "Error", "U (k)", "Dead band",
+    headings = ["Set point", "Phase", "Unit", "Required", "Found", "Error", "U (k)", "Dead band",
                 "Repeat.", "TUR", "Verdict"]  # fmt: skip
     cells = [_result_cells(r) for r in found.results]
-    right = [False, False, True, True, True, True, True, True, True, False]
-    for line in table_lines(headings, cells, right=right, width=200, fold=[False] * 10):
-        print(f"  {line}")
+    right = [False, False, False, *[True] * 7, False]
+    fold = [False, False, False, False, False, True, True, False, False, True, True]
+    _indented_table(headings, cells, right, fold)
     print()
     for r in found.results:
         print(paragraph(r.reason, indent=f"  {r.set_point} {r.phase}: "))
@@ -119,11 +140,28 @@ def show_calibration(session: Session, found: Calibration, *, with_cautions: boo
         for finding in found.findings:
             print(paragraph(finding.text, indent="  ! "))
     due = next_due(session, found)
-    print(f"\n  Next due: {due.due_on or 'none'}. {due.why}")
+    why = due.why if due.due_on is None else due.why.removeprefix("Due ")
+    print()
+    print(paragraph(why, indent="  Next due: "))
     if with_cautions:
         print("\n  Before return to service")
         for caution in _return_cautions(session, found):
             print(paragraph(f"{caution.heading}. {caution.text}", indent="  ! "))
+
+
+def _returned(bench: BenchRecord) -> str:
+    parts = [
+        f"by {bench.returned_by}" if bench.returned_by else "",
+        f"verified by {bench.verified_by}" if bench.verified_by else "",
+    ]
+    return ", ".join(part for part in parts if part)
+
+
+def _indented_table(
+    headings: list[str], cells: list[list[str]], right: list[bool], fold: list[bool]
+) -> None:
+    for line in fitting_lines(headings, cells, right=right, width=terminal_width() - 2, fold=fold):
+        print(f"  {line}".rstrip())
 
 
 def _return_cautions(session: Session, found: Calibration):  # type: ignore[no-untyped-def]
@@ -144,7 +182,8 @@ def _result_cells(r: Result) -> list[str]:
     return [
         r.set_point,
         str(r.phase),
-        f"{format(r.required, 'f')} {r.unit}",
+        r.unit,
+        format(r.required, "f"),
         to_place_of(r.found, U),
         (error + side) if r.error is not None else "–",
         "–" if U is None else f"{significant(U, 2)}{k}",
@@ -202,8 +241,8 @@ def show_budgets(found: Calibration) -> None:
         headings = ["Influence", "Distribution", "Half-width or U", "Divisor", "u", "Sensitivity",
                     "u in " + r.unit, "dof", "Share of the variance"]  # fmt: skip
         right = [False, False, True, True, True, True, True, True, False]
-        for line in table_lines(headings, cells, right=right, width=200, fold=[False] * 9):
-            print(f"  {line}")
+        fold = [True, True, False, False, False, False, False, False, False]
+        _indented_table(headings, cells, right, fold)
         for a, b, rho in budget.correlations:
             print(f"  correlated: {a} with {b}, r = {rho:g}")
         dof = "∞" if budget.nu_eff == float("inf") else f"{budget.nu_eff:.1f}"
@@ -226,13 +265,18 @@ def target_columns() -> list[Column[TargetLine]]:
     def window(low: object, high: object) -> str:
         if low is None and high is None:
             return "not limited"
-        return f"{text(low) or 'open'} .. {text(high) or 'open'}"
+        return f"{text(low) or 'open'} to {text(high) or 'open'}"
 
     return [
         Column("Set point", "set_point", lambda x: x.point.label),
         Column("Direction", "direction", lambda x: x.point.direction),
         Column("Unit", "unit", lambda x: x.targets.unit),
-        Column("Static", "static", lambda x: text(x.targets.static), right=True),
+        Column(
+            "Static",
+            "static",
+            lambda x: text(x.targets.static) if x.needs_static else None,
+            right=True,
+        ),
         Column("Start at", "start", lambda x: text(x.targets.start), right=True),
         Column("TARGET", "target", lambda x: text(x.targets.set_point), right=True),
         Column(
@@ -259,15 +303,19 @@ def target_columns() -> list[Column[TargetLine]]:
     ]
 
 
-@app.command()
+@app.command(rich_help_panel=BENCH)
 def targets(
-    tag: Annotated[str, typer.Argument(help="The switch's tag.")],
+    tag: Annotated[str, typer.Argument(metavar="TAG", help="The switch's tag.")],
     gauge: Annotated[
-        str | None, typer.Option(metavar="CODE", help="The gauge; else the first choice.")
+        str | None,
+        typer.Option(metavar="GAUGE", help="The gauge's code; else the gauge of first choice."),
     ] = None,
     static: Annotated[
         str | None,
-        typer.Option(metavar="READING", help="Static pressure as read on the gauge, its unit."),
+        typer.Option(
+            metavar="READING",
+            help="The static pressure as read on the gauge, in the gauge's unit; else the nominal.",
+        ),
     ] = None,
     as_of: AsOfOption = None,
     output: FormatOption = Format.TABLE,
@@ -350,14 +398,15 @@ def _show_plan(plan: BenchPlan) -> None:
 # --- recording --------------------------------------------------------------------------
 
 
-@app.command()
+@app.command(rich_help_panel=BENCH)
 def record(
     tag: Annotated[
-        str | None, typer.Argument(help="The switch's tag; prompts guide the rest.")
+        str | None,
+        typer.Argument(metavar="TAG", help="The switch's tag; questions guide the rest."),
     ] = None,
     source: Annotated[
         Path | None,
-        typer.Option("--from", metavar="FILE", help="A readings file, TOML or CSV, instead."),
+        typer.Option("--from", metavar="FILE", help="Instead: a readings file, TOML or CSV."),
     ] = None,
     check: Annotated[
         bool, typer.Option("--check", help="With --from: judge and show, write nothing.")
@@ -378,8 +427,15 @@ def record(
             rule="One of the two.",
             next_step="'calfleet due' lists what is due.",
         )
-    folder.require_writable()
+    if not check:
+        folder.require_writable()
     if source is not None:
+        if not source.is_file():
+            raise UsageError(
+                f"There is no readings file {source}.",
+                rule="A readings file is a TOML or CSV file.",
+                next_step="Check the name and the folder.",
+            )
         from calfleet.adapters.workbook.sitefiles import read_bench_file
 
         bench = read_bench_file(source)
@@ -393,13 +449,18 @@ def record(
 def _enter(
     folder: SiteFolder, bench: BenchRecord, actor: str, *, confirm: bool, check: bool = False
 ) -> None:
+    from dataclasses import replace
+
+    from calfleet.services.look_up import everybody
+    from calfleet.services.nearest import pick
     from calfleet.services.record import judge
     from calfleet.services.record import record as add
 
     with folder.reading() as session:
+        actor = pick("person", actor, {p.code: p for p in everybody(session)}).code
         judged = judge(session, bench, today=folder.today(), at=folder.now(), recorded_by=actor)
         if check or confirm:
-            show_calibration(session, judged)
+            show_calibration(session, replace(judged, number=""))
     if check:
         print("\nChecked only; nothing was written.")
         return
@@ -455,12 +516,45 @@ def _number(text: str) -> Decimal:
     return Decimal(text.strip())
 
 
-def _ask_number(text: str, default: str | None = None) -> Decimal:
+def _ask_number(
+    text: str,
+    default: str | None = None,
+    *,
+    low: int | None = None,
+    high: int | None = None,
+    whole: bool = False,
+) -> Decimal:
+    """A number within the limits given, asked for until it is one."""
     while True:
         try:
-            return _number(_ask(text, default))
+            value = _number(_ask(text, default))
         except BadNumber as error:
             print(paragraph(f"{error.message} {error.next_step}", indent="  ✗ "))
+            continue
+        if whole and value != value.to_integral_value():
+            print(f"  ✗ {value} is not a whole number.")
+        elif low is not None and value < low:
+            print(f"  ✗ {value} is less than {low}.")
+        elif high is not None and value > high:
+            print(f"  ✗ {value} is more than {high}.")
+        else:
+            return value
+
+
+def _ask_other_person(plan: BenchPlan, text: str, *done_by: str) -> str | None:
+    """The code of a person who is none of ``done_by``, or ``None`` when nothing is typed."""
+    from calfleet.services.nearest import pick
+
+    while typed := _ask_optional(text):
+        try:
+            code = pick("person", typed, plan.context.facts.people).code
+        except CalfleetError as error:
+            print(paragraph(f"{error.message} {error.next_step}", indent="  ✗ "))
+            continue
+        if code not in done_by:
+            return code
+        print(f"  ✗ {code} did the work: a second person verifies it, or leave it empty.")
+    return None
 
 
 NO_TRIP, CHATTER = "none", "chatter"
@@ -484,20 +578,15 @@ def _guided(folder: SiteFolder, tag: str, person: str | None) -> None:
     performer = _ask_person(plan, person)
     option = _ask_gauge(plan)
     gauge = option.gauge
-    static = None
-    if reads_static(plan.switch, gauge):
-        nominal = targets_for(plan.switch, gauge)[0].targets.static
-        static = _ask_number(
-            f"Establish the static pressure; reading on {gauge.code} ({gauge.unit})",
-            f"{float(nominal):g}",
-        )
+    static = _ask_static(plan, option) if reads_static(plan.switch, gauge) else None
     print()
     lines = targets_for(plan.switch, gauge, static)
     listing(lines, target_columns(), Format.TABLE, title=f"Targets on {gauge.code}",
             footer=_target_notes(lines))  # fmt: skip
     print()
-    temperature = _ask_number("Room temperature (°C)")
-    humidity = _ask_number("Relative humidity (%)") / 100
+    temperature = _ask_number("Room temperature (°C)", low=-50, high=80)
+    humidity = _ask_number("Relative humidity (%)", low=0, high=100) / 100
+    _say_conditions(plan, temperature, humidity)
     cycles: list[Cycle] = []
     print("\nAs found: do not exercise first; the first trip is what the plant would have had.")
     print(f"Type '{NO_TRIP}' where it did not act, '{CHATTER}' where the contact chattered.")
@@ -515,6 +604,9 @@ def _guided(folder: SiteFolder, tag: str, person: str | None) -> None:
                 f"Exercised how many times over the full range (at least "
                 f"{plan.procedure.exercise_cycles})",
                 str(plan.procedure.exercise_cycles),
+                low=0,
+                high=1000,
+                whole=True,
             )
         )
         print("\nAs left: every set point again, one screw moves the others too.")
@@ -522,7 +614,20 @@ def _guided(folder: SiteFolder, tag: str, person: str | None) -> None:
             cycles += _ask_cycles(
                 plan, option, point, Phase.AS_LEFT, plan.procedure.as_left_runs, static
             )
+    print("\nBefore return to service")
+    for caution in plan.cautions:
+        if "service" in caution.heading or "ypass" in caution.heading:
+            print(paragraph(f"{caution.heading}. {caution.text}", indent="  ! "))
     print("\nClosing checks; leave empty what was not done.")
+    contact_check = _ask_optional("Contact check (resistance, both ways)")
+    seal = _ask_optional("Seal number")
+    permit = _ask_optional("Permit to work")
+    bypass = _ask_optional("Bypass: owner and expiry, or 'removed'")
+    work_order = _ask_optional("Work order")
+    returned_by = _ask_other_person(plan, "Returned to service by (code)")
+    verified_by = _ask_other_person(
+        plan, "Verified by a second person (code)", performer, returned_by or performer
+    )
     bench = BenchRecord(
         tag=plan.switch.tag,
         performed_on=on,
@@ -540,17 +645,53 @@ def _guided(folder: SiteFolder, tag: str, person: str | None) -> None:
         adjusted=adjusted,
         adjustment_note=note,
         exercise_cycles=exercised,
-        contact_check=_ask_optional("Contact check (resistance, both ways)"),
-        seal=_ask_optional("Seal number"),
-        permit=_ask_optional("Permit to work"),
-        bypass=_ask_optional("Bypass: owner and expiry, or 'removed'"),
-        work_order=_ask_optional("Work order"),
-        returned_by=_ask_optional("Returned to service by (code)") or None,
-        verified_by=_ask_optional("Verified by a second person (code)") or None,
+        contact_check=contact_check,
+        seal=seal,
+        permit=permit,
+        bypass=bypass,
+        work_order=work_order,
+        returned_by=returned_by,
+        verified_by=verified_by,
         remarks=_ask_optional("Remarks"),
     )
     print()
     _enter(folder, bench, performer, confirm=True)
+
+
+def _ask_static(plan: BenchPlan, option: GaugeOption) -> Decimal:
+    """The static pressure as read on the gauge, asked for until the gauge can show it."""
+    from calfleet.services.plan_bench import comment_on_cycle, targets_for
+
+    gauge = option.gauge
+    nominal = targets_for(plan.switch, gauge)[0].targets.static
+    while True:
+        static = _ask_number(
+            f"Establish the static pressure; reading on {gauge.code} ({gauge.unit})",
+            f"{float(nominal):g}",
+        )
+        comments = comment_on_cycle(
+            plan, option, plan.switch.set_points[0], trip=None, reset=None, static=static,
+            as_left=False,
+        )  # fmt: skip
+        for comment in comments:
+            print(paragraph(comment.text, indent="  ✗ "))
+        if not any(comment.again for comment in comments):
+            return static
+
+
+def _say_conditions(plan: BenchPlan, temperature: Decimal, humidity: Decimal) -> None:
+    """Say at once what the procedure does not allow; the record will hold it as a finding."""
+    p = plan.procedure
+    if not p.temperature_min_c <= temperature <= p.temperature_max_c:
+        print(
+            f"  ! {p.name} asks for {p.temperature_min_c} to {p.temperature_max_c} °C: wait, or "
+            "the record will say so."
+        )
+    if humidity > p.humidity_max:
+        print(
+            f"  ! {p.name} allows at most {float(p.humidity_max) * 100:g} % relative humidity: "
+            "wait, or the record will say so."
+        )
 
 
 def _ask_person(plan: BenchPlan, given: str | None) -> str:

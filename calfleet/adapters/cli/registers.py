@@ -172,7 +172,9 @@ def certificates(
             Column("Valid until", "valid_until", lambda x: x.valid_until),
             Column("Points", "points", lambda x: len(x.certificate.points), right=True),
             Column("Largest error", "largest_error", lambda x: x.largest_error, fold=True),
-            Column("Within its accuracy", "within_accuracy", lambda x: x.within_accuracy, fold=True),
+            Column(
+                "Within its accuracy", "within_accuracy", lambda x: x.within_accuracy, fold=True
+            ),
             Column("Standards", "standards", lambda x: x.standards, fold=True),
             Column("Remarks", "remarks", lambda x: x.remarks or None, fold=True),
         ],
@@ -317,7 +319,7 @@ def _fields(found: ProcedureRevision) -> list[tuple[str, object]]:
     """The procedure as field and value, of a list one row for each of its parts."""
     from calfleet.records import to_plain
 
-    plain = to_plain(found)
+    plain: dict[str, object] = dict(to_plain(found))  # type: ignore[call-overload]
     return [
         (key, part)
         for key, value in plain.items()

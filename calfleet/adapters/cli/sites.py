@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -36,6 +38,21 @@ def _build(folder: SiteFolder, given: SiteInput, actor: str, subject: str) -> No
         work.commit()
 
 
+@contextmanager
+def _whole_or_nothing(root: Path, existed: bool) -> Iterator[None]:
+    """Inside, an error or an interrupt takes the new site's files away again."""
+    import shutil
+
+    try:
+        yield
+    except BaseException:
+        for path in root.iterdir():
+            shutil.rmtree(path) if path.is_dir() else path.unlink()
+        if not existed:
+            root.rmdir()
+        raise
+
+
 @app.command(rich_help_panel=SITE)
 def demo(
     folder: Annotated[
@@ -58,13 +75,15 @@ def demo(
     source = sample_folder()
     note(f"Reading the sample site (a fictional works) from {source.name} ...")
     given = read_site(source)
+    existed = folder.exists()
     site = new_site(folder, fixed_day=DEMO_DAY)
     note(
         f"Building: {len(given.switches)} data sheets, {len(given.gauges)} gauge entries, "
         f"{len(given.certificates)} certificates, {len(given.history)} calibrations, "
         "each judged again from its readings ..."
     )
-    _build(site, given, "demo", given.site.name)
+    with _whole_or_nothing(site.root, existed):
+        _build(site, given, "demo", given.site.name)
 
     print(f"\n{given.site.name}\nToday is {DEMO_DAY}, as in every command on this demo site.\n")
     print("1. The planner: what is due in December 2026?   calfleet due --month 2026-12\n")
@@ -112,24 +131,23 @@ def build(
     person: PersonOption = None,
 ) -> None:
     """Build a new site in DIR from input files; every problem in them is reported at once."""
-    import shutil
-
     from calfleet.adapters.workbook.sitefiles import read_site
+    from calfleet.errors import UsageError
     from calfleet.site import new_site
+
+    if not source.is_dir():
+        raise UsageError(
+            f"There is no folder {source}.",
+            rule="A site is built from a folder of input files.",
+            next_step="Check the name; the sample site's files show what such a folder holds.",
+        )
 
     note(f"Reading {source} ...")
     given = read_site(source)
     existed = folder.exists()
     site = new_site(folder, url=database)
-    try:
+    with _whole_or_nothing(site.root, existed):
         _build(site, given, person or "calfleet build", given.site.name)
-    except BaseException:
-        # nothing half-built is left behind
-        for path in site.root.iterdir():
-            shutil.rmtree(path) if path.is_dir() else path.unlink()
-        if not existed:
-            site.root.rmdir()
-        raise
     print(
         f"Built {given.site.name} in {folder}: {len(given.switches)} data sheets, "
         f"{len(given.certificates)} certificates, {len(given.history)} calibrations.\n"

@@ -83,6 +83,7 @@ _LISTS = (
     "redundant_groups",
     "deferrals",
 )
+_TERMS = ("laboratory", "effective_on", "transit_days", "turnaround_days", "review_days")
 _ZERO = Decimal(0)
 
 
@@ -130,11 +131,7 @@ class PlanningFile:
                     row.integer("turnaround_days", 0),
                     row.integer("review_days", 0),
                 )
-                for row in _rows(
-                    top,
-                    "laboratory_terms",
-                    ("laboratory", "effective_on", "transit_days", "turnaround_days", "review_days"),
-                )
+                for row in _rows(top, "laboratory_terms", _TERMS)
             ),
             usage_rules=tuple(
                 rec.UsageRule(

@@ -3,7 +3,8 @@
 A site folder holds site.toml, people.csv, qualifications.csv, procedures/*.toml, switches.xlsx
 (sheets 'Switches' and 'Set points'), gauges.xlsx (sheet 'Gauges'), certificates.csv with
 certificate_points.csv and certificate_standards.csv, and the history: calibrations.csv with
-cycles.csv. planning.toml may be absent. Everything is read to the end; all problems are raised together.
+cycles.csv. planning.toml (see ``planningfile``) may be absent. Everything is read to the end;
+all problems are raised together.
 """
 
 from __future__ import annotations
