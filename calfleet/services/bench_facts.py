@@ -13,6 +13,7 @@ from calfleet.records import (
     Certificate,
     CertificatePoint,
     Gauge,
+    GaugeAbsence,
     IntervalPolicy,
     Person,
     Phase,
@@ -21,6 +22,7 @@ from calfleet.records import (
 from calfleet.scheduling.due import valid_until
 from calfleet.store.queries import due as due_queries
 from calfleet.store.queries import gauges as gauge_queries
+from calfleet.store.queries import planning as planning_queries
 from calfleet.store.queries.procedures import procedures
 
 if TYPE_CHECKING:
@@ -61,6 +63,7 @@ class BenchFacts:
     people: Mapping[str, Person]
     repeatability: Mapping[str, tuple[float, int]] = field(default_factory=dict)
     """Switch family to pooled standard deviation of trips over the span, and its dof."""
+    absences: tuple[GaugeAbsence, ...] = ()
 
     def policy(self, code: str, day: date) -> IntervalPolicy:
         """The policy of that code in force on ``day``; before its first version, the first.
@@ -141,6 +144,7 @@ def gather_for_planning(reader: Reader, *, in_use_on: date | None = None) -> Ben
         procedures=procedures(reader),
         people={},
         repeatability=due_queries.pooled_repeatability(reader),
+        absences=planning_queries.absences(reader),
     )
     if in_use_on is None:
         return facts

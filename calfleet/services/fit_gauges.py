@@ -7,7 +7,7 @@ the medium, and the expected test uncertainty ratio reaches what the procedure r
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import date
 from decimal import Decimal
@@ -35,6 +35,7 @@ from calfleet.metrology.units import (
 from calfleet.records import (
     Certificate,
     Gauge,
+    GaugeAbsence,
     GaugeReadiness,
     GaugeStatus,
     Hazard,
@@ -49,6 +50,7 @@ from calfleet.services.measurands import (
     pooled_for,
     set_point_spec,
 )
+from calfleet.services.plan_facts import absence_on
 
 
 @dataclass(frozen=True, slots=True)
@@ -215,7 +217,7 @@ def _judge(gauge: Gauge, job: _Job, facts: BenchFacts, cache: CurveCache) -> Gau
     until = None if certificate is None else facts.valid_until(certificate)
     reasons = [
         *_unsuited(gauge, job),
-        *_not_at_hand(gauge, certificate, until, job),
+        *_not_at_hand(gauge, certificate, until, job, facts.absences),
     ]
     if certificate is None or any("reads" in r or "unit" in r for r in reasons):
         return GaugeOption(gauge, _number(certificate), until, None, None, tuple(reasons))
@@ -252,9 +254,16 @@ def _unsuited(gauge: Gauge, job: _Job) -> Iterator[str]:
 
 
 def _not_at_hand(
-    gauge: Gauge, certificate: Certificate | None, until: date | None, job: _Job
+    gauge: Gauge,
+    certificate: Certificate | None,
+    until: date | None,
+    job: _Job,
+    absences: Iterable[GaugeAbsence],
 ) -> Iterator[str]:
-    if gauge.status is not GaugeStatus.IN_SERVICE:
+    away = absence_on(absences, gauge.code, job.on)
+    if away is not None:
+        yield f"away {away.first_on} to {away.last_on}: {away.reason}"
+    elif gauge.status is not GaugeStatus.IN_SERVICE:
         yield f"{gauge.status} since {gauge.effective_on}"
     if certificate is None:
         yield f"no certificate on {job.on}"

@@ -20,6 +20,7 @@ from calfleet.records import (
 from calfleet.scheduling.due import Standing, standing
 from calfleet.services.bench_facts import BenchFacts, gather_for_planning
 from calfleet.services.fit_gauges import CurveCache, Readiness, ready_gauge
+from calfleet.services.plan_facts import DueFacts, due_facts
 from calfleet.store.queries import due as due_queries
 from calfleet.store.queries.due import LastResult
 
@@ -70,6 +71,7 @@ def list_due(
     facts = gather_for_planning(reader, in_use_on=as_of)
     days = due_queries.performed_days(reader)
     first = due_queries.first_used(reader)
+    moved_by = due_facts(reader)
     last = due_queries.last_results(reader, as_of)
     cache = CurveCache()
     lines = []
@@ -77,7 +79,12 @@ def list_due(
         if not _wanted(switch, wanted):
             continue
         standing_now = switch_standing(
-            switch, days.get(switch.tag, []), facts, as_of, first_use=first.get(switch.tag)
+            switch,
+            days.get(switch.tag, []),
+            facts,
+            as_of,
+            first_use=first.get(switch.tag),
+            moved_by=moved_by,
         )
         if standing_now.due_on is None or standing_now.due_on > until:
             continue
@@ -98,18 +105,24 @@ def switch_standing(
     as_of: date,
     *,
     first_use: date | None = None,
+    moved_by: DueFacts | None = None,
 ) -> Standing:
     """When ``switch`` is due and why; never calibrated, its clock starts on ``first_use``.
 
     ``first_use`` is the day its first data sheet took effect (else: the one given).
+    ``moved_by``: deferrals, outages and use, where they are to count.
     """
     past = [day for day in performed if day <= as_of]
+    moved = moved_by or DueFacts()
     return standing(
         facts.policy(switch.policy, as_of),
         past,
         as_of=as_of,
         in_service=switch.status is SwitchStatus.IN_SERVICE,
         first_use=first_use or switch.effective_on,
+        usage=moved.usage_of(switch.tag, max(past, default=None), as_of),
+        outages=moved.outages_for(switch) if moved.outages else None,
+        deferrals=moved.deferrals_of(switch.tag, as_of),
     )
 
 

@@ -183,6 +183,7 @@ class ShiftBook:
     event: FoundBad
     affected: Affected
     reasons: dict[str, str] = field(default_factory=dict)
+    _done: set[str] = field(default_factory=set)
     _curves: dict[tuple[str, str], CertificateCurve] = field(default_factory=dict)
     _direct: dict[tuple[str, str], Shifts] = field(default_factory=dict)
     _carried: dict[tuple[str, str], Shifts] = field(default_factory=dict)
@@ -202,18 +203,19 @@ class ShiftBook:
     def of(self, used: GaugeUsed, day: date, *, affected: bool) -> Shifts | None:
         """The shifts of a gauge as used that day; ``None`` without gauge or usable certificate."""
         gauge = self.gauge(used.gauge, day)
-        if gauge is None or self.curve(used.certificate, gauge.unit) is None:
+        recorded = self.curve(used.certificate, gauge.unit) if gauge is not None else None
+        if gauge is None or recorded is None:
             return None
         key = (used.certificate, gauge.unit)
         if not affected:
             if key not in self._sound:
-                self._sound[key] = unshifted(self._curves[key])
+                self._sound[key] = unshifted(recorded)
             return self._sound[key]
         direct = used.gauge == self.event.gauge and self.event.touches(
             self.facts.certificates.get(used.certificate), used.certificate, day
         )
         if direct:
-            return self._direct_shifts(used.certificate, gauge.unit)
+            return self._direct_shifts(used.certificate, gauge.unit, recorded)
         if key not in self._carried:
             self._carry(self.affected.certificates[used.certificate], gauge.unit)
         return self._carried[key]
@@ -248,10 +250,9 @@ class ShiftBook:
 
     # --- the gauge itself
 
-    def _direct_shifts(self, number: str, unit: str) -> Shifts:
+    def _direct_shifts(self, number: str, unit: str, recorded: CertificateCurve) -> Shifts:
         key = (number, unit)
         if key not in self._direct:
-            recorded = self._curves[key]
             if not self.event.known:
                 self._direct[key] = unknown_shifts(recorded)
             else:
@@ -306,6 +307,7 @@ class ShiftBook:
         if made.partly_unknown and affected.number not in self.reasons:
             self.reasons[affected.number] = self._inherited(affected)
         self._carried[affected.number, unit] = made
+        self._done.add(affected.number)
 
     def _rests(self, affected: AffectedCertificate, standard: StandardUsed) -> bool:
         direct = "" in affected.parents and _names(
@@ -330,12 +332,15 @@ class ShiftBook:
                 f"{certificate.number} compares absolute with gauge pressure and states no "
                 "barometric pressure"
             )
-        if self.curve(number, gauge.unit) is None:
+        recorded = self.curve(number, gauge.unit)
+        if recorded is None:
             return Source(None), f"certificate {number} of {code} cannot be used"
         turned = flips(own.mode, gauge.mode)
         if _names(self.facts, self.event, standard, day):
-            shifts = self._direct_shifts(number, gauge.unit)
+            shifts = self._direct_shifts(number, gauge.unit, recorded)
             return Source(shifts, self.event.fraction(day), turned), ""
+        if number in self._done and (number, gauge.unit) not in self._carried:
+            self._carry(self.affected.certificates[number], gauge.unit)
         known = self._carried.get((number, gauge.unit))
         if known is None:
             return Source(None), f"certificate {certificate.number} rests on itself in a circle"
@@ -365,7 +370,7 @@ def require_usable(event: FoundBad, facts: ChainFacts) -> None:
     gauge = in_force(facts.gauges[event.gauge], event.found_on) or facts.gauges[event.gauge][0]
     if event.known and find_unit(event.unit).dimension is not find_unit(gauge.unit).dimension:
         raise RecordRefused(
-            f"The errors of {event.gauge} are stated in {event.unit}, the gauge reads {gauge.unit}.",
+            f"The errors of {event.gauge} are stated in {event.unit}; it reads {gauge.unit}.",
             rule="Errors are stated in a unit of the gauge's own kind.",
             next_step="Correct the unit of the points found.",
         )

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
+from datetime import UTC, datetime
 from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -28,7 +30,13 @@ from calfleet.adapters.cli.render import (
     paragraph,
     terminal_width,
 )
-from calfleet.errors import BadNumber, CalfleetError, UsageError
+from calfleet.errors import (
+    BadNumber,
+    CalfleetError,
+    ExtrapolationRefused,
+    ReadingRefused,
+    UsageError,
+)
 
 if TYPE_CHECKING:
     from sqlalchemy.orm import Session
@@ -449,8 +457,6 @@ def record(
 def _enter(
     folder: SiteFolder, bench: BenchRecord, actor: str, *, confirm: bool, check: bool = False
 ) -> None:
-    from dataclasses import replace
-
     from calfleet.services.look_up import everybody
     from calfleet.services.nearest import pick
     from calfleet.services.record import judge
@@ -558,6 +564,8 @@ def _ask_other_person(plan: BenchPlan, text: str, *done_by: str) -> str | None:
 
 
 NO_TRIP, CHATTER = "none", "chatter"
+NO_TIME = datetime(2000, 1, 1, tzinfo=UTC)
+"""For a judgement that is not kept: nothing in it rests on the time of entry."""
 
 
 def _guided(folder: SiteFolder, tag: str, person: str | None) -> None:
@@ -587,48 +595,7 @@ def _guided(folder: SiteFolder, tag: str, person: str | None) -> None:
     temperature = _ask_number("Room temperature (°C)", low=-50, high=80)
     humidity = _ask_number("Relative humidity (%)", low=0, high=100) / 100
     _say_conditions(plan, temperature, humidity)
-    cycles: list[Cycle] = []
-    print("\nAs found: do not exercise first; the first trip is what the plant would have had.")
-    print(f"Type '{NO_TRIP}' where it did not act, '{CHATTER}' where the contact chattered.")
-    for point in plan.switch.set_points:
-        cycles += _ask_cycles(
-            plan, option, point, Phase.AS_FOUND, plan.procedure.as_found_runs, static
-        )
-    _say_as_found(plan, cycles)
-    adjusted = _confirm("Was the switch adjusted?")
-    note, exercised = "", 0
-    if adjusted:
-        note = _ask("What was adjusted")
-        exercised = int(
-            _ask_number(
-                f"Exercised how many times over the full range (at least "
-                f"{plan.procedure.exercise_cycles})",
-                str(plan.procedure.exercise_cycles),
-                low=0,
-                high=1000,
-                whole=True,
-            )
-        )
-        print("\nAs left: every set point again, one screw moves the others too.")
-        for point in plan.switch.set_points:
-            cycles += _ask_cycles(
-                plan, option, point, Phase.AS_LEFT, plan.procedure.as_left_runs, static
-            )
-    print("\nBefore return to service")
-    for caution in plan.cautions:
-        if "service" in caution.heading or "ypass" in caution.heading:
-            print(paragraph(f"{caution.heading}. {caution.text}", indent="  ! "))
-    print("\nClosing checks; leave empty what was not done.")
-    contact_check = _ask_optional("Contact check (resistance, both ways)")
-    seal = _ask_optional("Seal number")
-    permit = _ask_optional("Permit to work")
-    bypass = _ask_optional("Bypass: owner and expiry, or 'removed'")
-    work_order = _ask_optional("Work order")
-    returned_by = _ask_other_person(plan, "Returned to service by (code)")
-    verified_by = _ask_other_person(
-        plan, "Verified by a second person (code)", performer, returned_by or performer
-    )
-    bench = BenchRecord(
+    draft = BenchRecord(
         tag=plan.switch.tag,
         performed_on=on,
         performed_by=performer,
@@ -639,23 +606,55 @@ def _guided(folder: SiteFolder, tag: str, person: str | None) -> None:
             for role in GaugeRole
             if role is GaugeRole.OPERATING or static is not None
         ),
-        cycles=tuple(cycles),
+        cycles=(),
         temperature_c=temperature,
         humidity=humidity,
-        adjusted=adjusted,
-        adjustment_note=note,
-        exercise_cycles=exercised,
-        contact_check=contact_check,
-        seal=seal,
-        permit=permit,
-        bypass=bypass,
-        work_order=work_order,
-        returned_by=returned_by,
-        verified_by=verified_by,
+        adjusted=False,
+    )
+    print("\nAs found: do not exercise first; the first trip is what the plant would have had.")
+    print(f"Type '{NO_TRIP}' where it did not act, '{CHATTER}' where the contact chattered.")
+    draft = _ask_phase(plan, option, draft, Phase.AS_FOUND, static)
+    _say_as_found(plan, list(draft.cycles))
+    if _confirm("Was the switch adjusted?"):
+        least = plan.procedure.exercise_cycles
+        note = _ask("What was adjusted")
+        exercised = _ask_number(
+            f"Exercised how many times over the full range (at least {least})",
+            str(least),
+            low=0,
+            high=1000,
+            whole=True,
+        )
+        print("\nAs left: every set point again, one screw moves the others too.")
+        draft = _ask_phase(plan, option, draft, Phase.AS_LEFT, static)
+        draft = replace(draft, adjusted=True, adjustment_note=note, exercise_cycles=int(exercised))
+    _enter(folder, _ask_closing(plan, draft), performer, confirm=True)
+
+
+def _ask_closing(plan: BenchPlan, draft: BenchRecord) -> BenchRecord:
+    """The record completed with what is checked before the switch goes back into service."""
+    print("\nBefore return to service")
+    for caution in plan.cautions:
+        if "service" in caution.heading or "ypass" in caution.heading:
+            print(paragraph(f"{caution.heading}. {caution.text}", indent="  ! "))
+    print("\nClosing checks; leave empty what was not done.")
+    record = replace(
+        draft,
+        contact_check=_ask_optional("Contact check (resistance, both ways)"),
+        seal=_ask_optional("Seal number"),
+        permit=_ask_optional("Permit to work"),
+        bypass=_ask_optional("Bypass: owner and expiry, or 'removed'"),
+        work_order=_ask_optional("Work order"),
+        returned_by=_ask_other_person(plan, "Returned to service by (code)"),
+    )
+    done_by = [code for code in (draft.performed_by, record.returned_by) if code]
+    record = replace(
+        record,
+        verified_by=_ask_other_person(plan, "Verified by a second person (code)", *done_by),
         remarks=_ask_optional("Remarks"),
     )
     print()
-    _enter(folder, bench, performer, confirm=True)
+    return record
 
 
 def _ask_static(plan: BenchPlan, option: GaugeOption) -> Decimal:
@@ -724,10 +723,8 @@ def _ask_gauge(plan: BenchPlan) -> GaugeOption:
     print("Reference gauges that will do:")
     for o in usable:
         ratio = "TUR not defined" if o.tur is None else f"TUR {cut_ratio(o.tur)}:1"
-        print(
-            f"  {o.gauge.code}  {o.gauge.description}, certificate {o.certificate}, valid until "
-            f"{o.valid_until}, {ratio}"
-        )
+        said = f"certificate {o.certificate}, valid until {o.valid_until}, {ratio}"
+        print(paragraph(f"{o.gauge.description}, {said}", indent=f"  {o.gauge.code}  "))
     while True:
         try:
             return plan.option(_ask("Gauge", first.gauge.code))
@@ -735,52 +732,74 @@ def _ask_gauge(plan: BenchPlan) -> GaugeOption:
             print(paragraph(f"{error.message} {error.next_step}", indent="  ✗ "))
 
 
-def _ask_cycles(
+def _ask_phase(
     plan: BenchPlan,
     option: GaugeOption,
-    point: SetPoint,
+    draft: BenchRecord,
     phase: Phase,
-    runs: int,
     static: Decimal | None,
-) -> list[Cycle]:
-    from calfleet.records import Cycle, CycleOutcome
-    from calfleet.services.plan_bench import comment_on_cycle
+) -> BenchRecord:
+    """``draft`` with the runs of every set point of one phase."""
+    from calfleet.records import Phase
 
-    unit = option.gauge.unit
-    cycles: list[Cycle] = []
-    print(f"\n{point.label} {phase}, {point.direction}, readings in {unit}")
-    run = 1
-    while run <= runs:
-        held = static
-        if static is not None:
-            held = _ask_number(f"  run {run} static", format(static, "f"))
-        trip = _ask_reading(f"  run {run} trip")
-        reset = None
-        outcome = CycleOutcome.TRIPPED
-        if trip == NO_TRIP:
-            outcome = CycleOutcome.NO_TRIP
-        elif trip == CHATTER:
-            outcome = CycleOutcome.CHATTER
-        else:
-            answer = _ask_reading(f"  run {run} reset")
-            if answer == NO_TRIP:
-                outcome = CycleOutcome.NO_RESET
-            elif answer == CHATTER:
-                outcome = CycleOutcome.CHATTER
-            else:
-                reset = _number(answer)
-        value = None if trip in (NO_TRIP, CHATTER) else _number(trip)
-        comments = comment_on_cycle(
-            plan, option, point, trip=value, reset=reset, static=held,
-            as_left=phase == "as-left",
-        )  # fmt: skip
-        for comment in comments:
-            print(paragraph(comment.text, indent="    ✗ " if comment.again else "    ! "))
-        if any(c.again for c in comments) and not _confirm("    Keep this run as read?"):
-            continue
-        cycles.append(Cycle(point.label, phase, run, value, reset, held, outcome))
-        run += 1
-    return cycles
+    wanted = plan.procedure.as_found_runs
+    if phase is Phase.AS_LEFT:
+        wanted = plan.procedure.as_left_runs
+    for point in plan.switch.set_points:
+        print(f"\n{point.label} {phase}, {point.direction}, readings in {option.gauge.unit}")
+        run = 1
+        while run <= wanted:
+            cycle = _ask_cycle(point, phase, run, static)
+            longer = replace(draft, cycles=(*draft.cycles, cycle))
+            if _keep(plan, option, point, cycle, longer):
+                draft = longer
+                run += 1
+    return draft
+
+
+def _ask_cycle(point: SetPoint, phase: Phase, run: int, static: Decimal | None) -> Cycle:
+    from calfleet.records import Cycle, CycleOutcome
+
+    held = static
+    if static is not None:
+        held = _ask_number(f"  run {run} static", format(static, "f"))
+    trip = _ask_reading(f"  run {run} trip")
+    if trip == NO_TRIP:
+        return Cycle(point.label, phase, run, None, None, held, CycleOutcome.NO_TRIP)
+    if trip == CHATTER:
+        return Cycle(point.label, phase, run, None, None, held, CycleOutcome.CHATTER)
+    reset = _ask_reading(f"  run {run} reset")
+    outcome = {NO_TRIP: CycleOutcome.NO_RESET, CHATTER: CycleOutcome.CHATTER}.get(
+        reset, CycleOutcome.TRIPPED
+    )
+    back = _number(reset) if outcome is CycleOutcome.TRIPPED else None
+    return Cycle(point.label, phase, run, _number(trip), back, held, outcome)
+
+
+def _keep(
+    plan: BenchPlan, option: GaugeOption, point: SetPoint, cycle: Cycle, longer: BenchRecord
+) -> bool:
+    """Whether the run just typed stays, after everything there is to say about it was said.
+
+    A run that could not be recorded in the end is asked for again now, not after the last run.
+    """
+    from calfleet.services.plan_bench import comment_on_cycle
+    from calfleet.services.record import judge_record
+
+    comments = comment_on_cycle(
+        plan, option, point, trip=cycle.trip, reset=cycle.reset, static=cycle.static,
+        as_left=cycle.phase == "as-left",
+    )  # fmt: skip
+    for comment in comments:
+        print(paragraph(comment.text, indent="    ✗ " if comment.again else "    ! "))
+    try:
+        judge_record(plan.context, longer, today=plan.on, at=NO_TIME, strict=True)
+    except (ReadingRefused, ExtrapolationRefused) as refusal:
+        if not any(comment.again for comment in comments):
+            print(paragraph(f"{refusal.message} {refusal.next_step}", indent="    ✗ "))
+        print("    Read this run again.")
+        return False
+    return not any(c.again for c in comments) or _confirm("    Keep this run as read?")
 
 
 def _ask_reading(text: str) -> str:

@@ -1,0 +1,89 @@
+"""Putting a due date off: a record with reason, risk and a second person's approval."""
+
+from __future__ import annotations
+
+from datetime import date
+
+from calfleet.errors import PersonRefused
+from calfleet.records import DeferralRecord, Role, Switch
+from calfleet.scheduling.due import Deferral, Standing, check_deferral
+from calfleet.services.bench_facts import BenchFacts, gather
+from calfleet.services.list_due import switch_standing
+from calfleet.services.nearest import pick
+from calfleet.services.plan_facts import due_facts
+from calfleet.store import planning_facts
+from calfleet.store.queries import due as due_queries
+from calfleet.store.work import Work
+
+MOST_DEFERRALS = 1
+"""How often a switch may be deferred between two calibrations."""
+
+
+def defer(
+    work: Work,
+    tag: str,
+    *,
+    until: date,
+    reason: str,
+    risk: str,
+    requested_by: str,
+    requested_on: date,
+    approved_by: str,
+    approved_on: date,
+    today: date,
+) -> tuple[DeferralRecord, Standing]:
+    """The deferral as added, and how the switch stands with it; the caller commits.
+
+    The due date itself is kept: the deferral names it.
+
+    Raises: UnknownName, PersonRefused, RecordRefused, DateRefused.
+    """
+    facts = gather(work.session)
+    switches = {s.tag: s for s in due_queries.switches_in_force(work.session, today)}
+    switch = pick("switch", tag, switches)
+    requester = pick("person", requested_by, facts.people)
+    approver = pick("person", approved_by, facts.people)
+    for person, role, what in (
+        (requester, (Role.PLANNER, Role.APPROVER), "ask for"),
+        (approver, (Role.APPROVER,), "approve"),
+    ):
+        if not any(person.holds(r, approved_on) for r in role):
+            able = [
+                p.code for p in facts.people.values() if any(p.holds(r, approved_on) for r in role)
+            ]
+            raise PersonRefused(
+                f"{person.code} ({person.name}) may not {what} a deferral.",
+                rule=f"The role {' or '.join(role)} is needed on {approved_on}.",
+                next_step=f"On that day: {', '.join(able) or 'nobody'}.",
+            )
+    standing = _standing(work, switch, facts, today)
+    made = DeferralRecord(
+        tag=switch.tag,
+        due_on=standing.due_on or until,
+        until=until,
+        reason=reason.strip(),
+        risk=risk.strip(),
+        requested_by=requester.code,
+        requested_on=requested_on,
+        approved_by=approver.code,
+        approved_on=approved_on,
+    )
+    asked = Deferral(
+        made.due_on, made.until, made.reason, made.risk, made.requested_by, made.requested_on,
+        made.approved_by, made.approved_on,
+    )  # fmt: skip
+    earlier = due_facts(work.session).deferrals_of(switch.tag, today)
+    check_deferral(asked, standing, earlier=earlier, max_count=MOST_DEFERRALS)
+    planning_facts.add_deferral(work, made)
+    return made, _standing(work, switch, facts, today)
+
+
+def _standing(work: Work, switch: Switch, facts: BenchFacts, today: date) -> Standing:
+    return switch_standing(
+        switch,
+        due_queries.performed_days(work.session).get(switch.tag, []),
+        facts,
+        today,
+        first_use=due_queries.first_used(work.session).get(switch.tag),
+        moved_by=due_facts(work.session),
+    )
