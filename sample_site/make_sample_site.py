@@ -1710,7 +1710,7 @@ HOLIDAYS = [
     (dt.date(2027, 5, 3), "Works anniversary"),
     (dt.date(2027, 12, 24), "Midwinter eve"),
 ]
-HOURS = [("P02", 10), ("P03", 8), ("P04", 6)]
+HOURS = [("P02", 4), ("P03", 4), ("P04", 2)]
 ABSENCES = [
     ("RG-204", dt.date(2026, 11, 16), dt.date(2026, 12, 18), "recalibration at WES"),
     ("RG-303", dt.date(2026, 12, 7), dt.date(2026, 12, 11), "calibration in the shop"),

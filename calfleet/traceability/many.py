@@ -1,14 +1,14 @@
 """Many results judged again at once: the recorded value of each run less its shift, as arrays.
 
 The recorded limits, uncertainty and rule are taken as they stand; nothing is evaluated anew. It
-agrees with ``rejudge`` except where doubles could decide otherwise: :attr:`Many.near` marks what
-lies within a millionth part of a millimetre's worth of a limit (``NEAR``), to be judged exactly.
+agrees with ``rejudge`` except where doubles could decide otherwise: ``Many.near`` marks what lies
+that near a limit (``NEAR``) and is to be judged exactly.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import lru_cache
 from typing import TYPE_CHECKING
@@ -215,8 +215,8 @@ def judge_many(items: Sequence[Item]) -> Many:
         made = _judge(c, value - moved, band - turned * (a - b))
         unknown = (~np.isnan(trips) & np.isnan(moved)).any(axis=1)
         unknown |= (~np.isnan(resets) & np.isnan(b)).any(axis=1)
-        made = _Judged(**{**made.__dict__, "unknown": unknown})
-        after[course], shift[course] = made, np.where(unknown, np.nan, _mean(moved))
+        shift[course] = np.where(unknown, np.nan, _mean(moved))
+        after[course] = replace(made, unknown=unknown)
         unmoved = (np.nan_to_num(moved) == 0).all(axis=1) & (np.nan_to_num(a - b) == 0).all(axis=1)
         tight = _tight(c, made.low, made.high)
         blurred = tight + c["by_reading"] * c["U"] * _relative(a, trips)
@@ -332,6 +332,130 @@ def _relative(shift: Floats, readings: Floats) -> Floats:
     return np.where(reading > 0, 2 * size / np.maximum(reading, 1e-300), 0.0)
 
 
-@dataclass(slots=True)
-class _Judged_:
-    pass
+# --- judging ----------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class _Judged:
+    """Each item's verdict (its rank), margin and extremes, as arrays."""
+
+    rank: NDArray[np.intp]
+    margin: Floats
+    found: Floats
+    low: Floats
+    high: Floats
+    U: Floats
+    band: Bools
+    spread: Bools
+    failed: Bools
+    refused: Bools
+    near: Bools
+    unknown: Bools
+
+
+def _judge(c: dict[str, Floats], value: Floats, band: Floats) -> _Judged:
+    """The verdict on every item whose runs are ``value`` and ``band`` (nan: no such run)."""
+    import numpy as np
+
+    there = ~np.isnan(value)
+    low = np.where(there, value, np.inf).min(axis=1)
+    high = np.where(there, value, -np.inf).max(axis=1)
+    judged = there.any(axis=1)
+    inside = (low >= c["lower"]) & (high <= c["upper"])
+    accepted = (low >= c["accept_lower"]) & (high <= c["accept_upper"])
+    graded, short = c["graded"] > 0, c["short"] > 0
+    nearly = (low >= c["lower"] - c["guard"]) & (high <= c["upper"] + c["guard"])
+    plain = np.where(accepted, 0, 3)
+    steps = np.where(accepted, 0, np.where(inside, 1, np.where(nearly, 2, 3)))
+    rank = np.where(short, np.where(inside, 1, 3), np.where(graded, steps, plain))
+    bands = _mean(band)
+    out_band = (bands < c["band_min"]) | (bands > c["band_max"])
+    spread = high - low
+    out_spread = judged & (there.sum(axis=1) > 1) & (spread > c["repeatability"])
+    failed = c["failed"] > 0
+    rank = np.where(failed | out_band | out_spread, 3, np.where(judged, rank, 0))
+    refused = (np.where(np.isnan(band), 0.0, band) < 0).any(axis=1)
+
+    tight = _tight(c, low, high)
+    near = np.zeros(len(low), dtype=bool)
+    for edge in (
+        c["lower"], c["upper"], c["accept_lower"], c["accept_upper"],
+        c["lower"] - c["guard"], c["upper"] + c["guard"],
+    ):  # fmt: skip
+        near |= (np.abs(_apart(low, edge)) <= tight) | (np.abs(_apart(high, edge)) <= tight)
+    for figure, edge in (
+        (bands, c["band_min"]), (bands, c["band_max"]), (spread, c["repeatability"]),
+    ):  # fmt: skip
+        near |= np.abs(_apart(figure, edge)) <= tight
+    margin = np.where(judged, np.minimum(low - c["lower"], c["upper"] - high), np.nan)
+    return _Judged(
+        rank, margin, _mean(value), low, high, c["U"], out_band, out_spread, failed, refused,
+        near & judged, np.zeros(len(low), dtype=bool),
+    )  # fmt: skip
+
+
+def _apart(figure: Floats, edge: Floats) -> Floats:
+    """The distance of a figure from a limit; infinite where there is no limit or no figure."""
+    import numpy as np
+
+    there = np.isfinite(edge) & np.isfinite(figure)
+    return np.where(there, np.where(there, figure, 0.0) - np.where(there, edge, 0.0), np.inf)
+
+
+def _tight(c: dict[str, Floats], low: Floats, high: Floats) -> Floats:
+    """How near a limit rounding could decide, item by item."""
+    import numpy as np
+
+    size = np.zeros(len(low))
+    for column in (low, high, c["lower"], c["upper"]):
+        size = np.maximum(size, np.where(np.isfinite(column), np.abs(column), 0.0))
+    return NEAR * (size + c["U"])
+
+
+def _states(judged: _Judged) -> list[State | None]:
+    columns = (
+        judged.rank, judged.margin, judged.found, judged.low, judged.high, judged.U,
+        judged.band, judged.spread, judged.failed, judged.unknown,
+    )  # fmt: skip
+    return [
+        None if unknown else _state(rank, margin, found, low, high, U, band, spread, failed)
+        for rank, margin, found, low, high, U, band, spread, failed, unknown in zip(
+            *(column.tolist() for column in columns), strict=True
+        )
+    ]
+
+
+def _state(
+    rank: int,
+    margin: float,
+    found: float,
+    low: float,
+    high: float,
+    U: float,
+    band: bool,
+    spread: bool,
+    failed: bool,
+) -> State:
+    limits = ""
+    if band or spread:
+        what = [word for word, out in (("repeatability", spread), ("dead band", band)) if out]
+        limits = f"The {' and the '.join(what)} {'are' if len(what) > 1 else 'is'} outside limits."
+    return State(
+        _VERDICTS[rank],
+        _number(margin),
+        _number(found),
+        _number(low),
+        _number(high),
+        U,
+        limits,
+        failed,
+    )
+
+
+def _number(value: float) -> float | None:
+    """The number, ``None`` for nan and infinities."""
+    return value if value - value == 0 else None
+
+
+def _known(values: Floats) -> list[float | None]:
+    return [_number(value) for value in values.tolist()]

@@ -1,0 +1,198 @@
+"""Looking ahead: ``forecast`` and ``defer``."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from calfleet.adapters.cli.app import (
+    AsOfOption,
+    FormatOption,
+    PersonOption,
+    SiteOption,
+    app,
+    day,
+)
+from calfleet.adapters.cli.render import Column, Format, listing, paragraph
+
+if TYPE_CHECKING:
+    from calfleet.services.forecast_load import Forecast
+
+
+class Split(StrEnum):
+    """By what the load is split."""
+
+    AREA = "area"
+    QUANTITY = "quantity"
+    CRITICALITY = "criticality"
+    GAUGE = "gauge"
+
+
+class Step(StrEnum):
+    WEEK = "week"
+    MONTH = "month"
+
+
+@app.command()
+def forecast(
+    months: Annotated[int, typer.Option(min=1, max=120, help="How far to look ahead.")] = 12,
+    by: Annotated[Split, typer.Option(help="What to split the load by.")] = Split.AREA,
+    step: Annotated[Step, typer.Option("--per", help="Sum up by week or by month.")] = Step.MONTH,
+    as_of: AsOfOption = None,
+    output: FormatOption = Format.TABLE,
+    site: SiteOption = None,
+) -> None:
+    """Forecast jobs and bench hours, with what recurs, against the hours of the shop.
+
+    Every job is taken as done on its due date, and what is overdue as done at once: the load if
+    nothing is moved. Hours are those of the people with bench hours, less holidays.
+    """
+    from calfleet.scheduling.forecast import Period
+    from calfleet.services.forecast_load import GroupBy, forecast_load
+    from calfleet.site import find_site
+
+    folder = find_site(site)
+    today = day(as_of, folder.today())
+    with folder.asking() as reader:
+        found = forecast_load(
+            reader,
+            as_of=today,
+            months=months,
+            period=Period(step.value),
+            group_by=GroupBy(by.value),
+        )
+    rows = _rows(found)
+    listing(
+        rows,
+        _columns(found, output),
+        output,
+        title=f"Bench hours by {by.value}, {found.span.first} to {found.span.last}",
+        footer=_footer(found),
+        empty="No job falls into these months.",
+    )
+
+
+def _rows(found: Forecast) -> list[dict[str, Any]]:
+    """One row a period: hours by group, jobs, total, capacity."""
+    rows: dict[str, dict[str, Any]] = {}
+    for line in found.lines:
+        row = rows.setdefault(
+            line.period,
+            {"period": line.period, "first_on": line.first, "jobs": 0, "hours": 0.0, "groups": {}},
+        )
+        row["groups"][line.group] = line.bench_minutes / 60
+        row["jobs"] += line.jobs
+        row["hours"] += line.bench_minutes / 60
+    for held in found.capacity:
+        if held.period in rows:
+            rows[held.period]["capacity"] = held.capacity_minutes / 60
+            rows[held.period]["share"] = held.share
+    return list(rows.values())
+
+
+BAR = 20
+
+
+def _columns(found: Forecast, output: Format) -> list[Column[dict[str, Any]]]:
+    def hours(value: float) -> str:
+        return f"{value:.1f}" if value else "·"
+
+    def group(name: str) -> Column[dict[str, Any]]:
+        key = f"hours_{name.replace(' ', '_')}"
+        return Column(name, key, lambda r: r["groups"].get(name, 0.0), hours, right=True)
+
+    shown: list[Column[dict[str, Any]]] = [
+        Column(str(found.period).capitalize(), "period", lambda r: r["period"]),
+        Column("Jobs", "jobs", lambda r: r["jobs"], right=True),
+        *(group(name) for name in found.groups),
+        Column("Hours", "hours", lambda r: r["hours"], hours, right=True),
+    ]
+    if found.capacity:
+        shown += [
+            Column("Shop has", "capacity_hours", lambda r: r.get("capacity"), hours, right=True),
+            Column(
+                "Load",
+                "load_share",
+                lambda r: r.get("share"),
+                lambda s: f"{100 * s:4.0f} % {_bar(s)}",
+            ),
+        ]
+    if output is not Format.TABLE:
+        shown.insert(1, Column("", "first_on", lambda r: r["first_on"]))
+    return shown
+
+
+def _bar(share: float) -> str:
+    """A bar up to twice the capacity, with a mark where the capacity ends."""
+    filled = min(BAR * 2, round(share * BAR))
+    if filled <= BAR:
+        return "█" * filled + "·" * (BAR - filled) + "│"
+    return "█" * BAR + "│" + "▓" * (filled - BAR)
+
+
+def _footer(found: Forecast) -> list[str]:
+    hours = sum(line.bench_minutes for line in found.lines) / 60
+    recurring = sum(job.recurs for job in found.jobs)
+    lines = [
+        "",
+        f"{len(found.jobs)} jobs, {hours:.1f} bench hours; {recurring} jobs come round again "
+        "inside these months.",
+    ]
+    if not found.capacity:
+        lines.append("No bench hours of people are on record: nothing to compare with.")
+    for line in found.capacity:
+        if line.bench_minutes > line.capacity_minutes:
+            lines.append(
+                f"{line.period}: {(line.bench_minutes - line.capacity_minutes) / 60:.1f} h more "
+                "than the shop has."
+            )
+    for window in found.shutdowns:
+        lines.append(f"{window.name}: {window.first} to {window.last}.")
+    return lines
+
+
+@app.command()
+def defer(
+    tag: Annotated[str, typer.Argument(help="The switch's tag.")],
+    until: Annotated[str, typer.Option(metavar="DATE", help="The new last day.")],
+    reason: Annotated[str, typer.Option(help="Why the date cannot be kept.")],
+    risk: Annotated[str, typer.Option(help="What the delay risks, and what is watched instead.")],
+    requested_by: Annotated[str, typer.Option(metavar="PERSON", help="Who asks.")],
+    approved_by: Annotated[
+        str, typer.Option(metavar="PERSON", help="Who approves: another person, an approver.")
+    ],
+    requested_on: Annotated[str | None, typer.Option(metavar="DATE", help="(today)")] = None,
+    approved_on: Annotated[str | None, typer.Option(metavar="DATE", help="(today)")] = None,
+    person: PersonOption = None,
+    site: SiteOption = None,
+) -> None:
+    """Put a due date off, as a record: reason, risk, requester, a different approver.
+
+    The due date itself is kept and shown with the deferral. A deferral is approved before the
+    date it puts off, once between two calibrations.
+    """
+    from calfleet.services.defer import defer as service
+    from calfleet.site import find_site
+
+    folder = find_site(site)
+    today = folder.today()
+    with folder.work(
+        actor=person or requested_by, action="defer", subject=tag, reason=reason
+    ) as work:
+        made, standing = service(
+            work,
+            tag,
+            until=day(until, today),
+            reason=reason,
+            risk=risk,
+            requested_by=requested_by,
+            requested_on=day(requested_on, today),
+            approved_by=approved_by,
+            approved_on=day(approved_on, today),
+            today=today,
+        )
+        work.commit()
+    print(f"Deferred {made.tag}: due {made.due_on}, now until {made.until}.")
+    print(paragraph(standing.why))

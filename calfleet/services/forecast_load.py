@@ -1,0 +1,163 @@
+"""The months ahead: which jobs come, how many bench hours, against what the shop has."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import date
+from enum import StrEnum
+from typing import TYPE_CHECKING
+
+from calfleet.records import PlanningInput, Switch, SwitchStatus
+from calfleet.scheduling.calendar import Window, WorkingCalendar
+from calfleet.scheduling.forecast import (
+    Capacity,
+    CapacityLine,
+    ForecastItem,
+    Horizon,
+    Job,
+    LoadLine,
+    Period,
+    Worker,
+    against_capacity,
+    forecast,
+    horizon,
+    load,
+)
+from calfleet.services.bench_facts import BenchFacts, gather_for_planning
+from calfleet.services.fit_gauges import CurveCache, fit_gauges, ready_gauge
+from calfleet.services.plan_facts import DueFacts, facts_from
+from calfleet.store.queries import due as due_queries
+from calfleet.store.queries.planning import planning_input
+
+if TYPE_CHECKING:
+    from calfleet.store.queries.reader import Reader
+
+WORKING_DAYS = 5
+NO_GAUGE = "no gauge"
+
+
+class GroupBy(StrEnum):
+    """By what the load is split."""
+
+    AREA = "area"
+    QUANTITY = "quantity"
+    CRITICALITY = "criticality"
+    GAUGE = "gauge"
+
+
+@dataclass(frozen=True, slots=True)
+class Forecast:
+    """Jobs of the horizon, their load by period and group, and the capacity of each period."""
+
+    span: Horizon
+    period: Period
+    group_by: GroupBy
+    jobs: tuple[Job, ...]
+    lines: tuple[LoadLine, ...]
+    capacity: tuple[CapacityLine, ...]
+    shutdowns: tuple[Window, ...]
+    people: tuple[str, ...]
+
+    @property
+    def groups(self) -> list[str]:
+        return sorted({line.group for line in self.lines})
+
+
+def forecast_load(
+    reader: Reader, *, as_of: date, months: int, period: Period, group_by: GroupBy
+) -> Forecast:
+    """The forecast from ``as_of`` over ``months``; each job done on its due date, again and again.
+
+    A job is counted to the gauge of first choice of its switch on ``as_of`` (or the next best
+    that only a date keeps away). Without hours on record there is no capacity to compare with.
+
+    Raises: BadQuantity, RecordRefused.
+    """
+    given = planning_input(reader)
+    items = forecast_items(reader, given, as_of, with_gauges=group_by is GroupBy.GAUGE)
+    span = horizon(as_of, months)
+    jobs = forecast(items, as_of=as_of, months=months)
+    split: dict[GroupBy, Callable[[Job], str]] = {
+        GroupBy.AREA: lambda j: j.area,
+        GroupBy.QUANTITY: lambda j: str(j.quantity),
+        GroupBy.CRITICALITY: lambda j: str(j.criticality),
+        GroupBy.GAUGE: lambda j: j.gauge or NO_GAUGE,
+    }
+    capacity = shop_capacity(given, as_of)
+    return Forecast(
+        span=span,
+        period=period,
+        group_by=group_by,
+        jobs=jobs,
+        lines=load(jobs, span, period=period, group=split[group_by]),
+        capacity=against_capacity(jobs, span, capacity, period=period) if capacity.workers else (),
+        shutdowns=tuple(
+            Window(o.first_on, o.last_on, o.name)
+            for o in given.outages
+            if not o.areas and o.first_on <= span.last and o.last_on >= span.first
+        ),
+        people=tuple(w.name for w in capacity.workers),
+    )
+
+
+def forecast_items(
+    reader: Reader, given: PlanningInput, as_of: date, *, with_gauges: bool
+) -> list[ForecastItem]:
+    """Every switch in service as the forecast takes it, by tag."""
+    facts = gather_for_planning(reader, in_use_on=as_of)
+    moved: DueFacts = facts_from(given)
+    days = due_queries.performed_days(reader)
+    first = due_queries.first_used(reader)
+    cache = CurveCache()
+    items = []
+    for switch in due_queries.switches_in_force(reader, as_of):
+        if switch.status is not SwitchStatus.IN_SERVICE:
+            continue
+        items.append(
+            ForecastItem(
+                tag=switch.tag,
+                policy=facts.policy(switch.policy, as_of),
+                performed=tuple(d for d in days.get(switch.tag, ()) if d <= as_of),
+                bench_minutes=switch.bench_minutes,
+                area=switch.area,
+                quantity=switch.quantity,
+                criticality=switch.criticality,
+                gauge=_gauge_for(switch, facts, as_of, cache) if with_gauges else None,
+                first_use=first.get(switch.tag),
+                outages=moved.outages_for(switch),
+            )
+        )
+    return items
+
+
+def _gauge_for(switch: Switch, facts: BenchFacts, on: date, cache: CurveCache) -> str | None:
+    ready = ready_gauge(switch, facts, on, cache)
+    if ready.option is not None:
+        return ready.option.gauge.code
+    away = [
+        o
+        for o in fit_gauges(switch, facts, on, cache=cache)
+        if all(r.startswith(("overdue", "away", "at laboratory")) for r in o.reasons)
+    ]
+    return away[0].gauge.code if away else None
+
+
+def shop_capacity(given: PlanningInput, as_of: date) -> Capacity:
+    """The hours of everybody with bench hours on ``as_of``, on the shop's working days.
+
+    Whole-site outages are working time of the shop (that is when outage-bound work is done);
+    holidays are not.
+    """
+    hours: dict[str, int] = {}
+    for line in given.hours:
+        if line.effective_on <= as_of:
+            hours[line.person] = line.minutes_per_week
+    return Capacity(
+        workers=tuple(
+            Worker(person, round(minutes / WORKING_DAYS))
+            for person, minutes in sorted(hours.items())
+            if minutes
+        ),
+        calendar=WorkingCalendar(holidays=frozenset(h.day for h in given.holidays)),
+    )
