@@ -220,6 +220,10 @@ class ShiftBook:
             self._carry(self.affected.certificates[used.certificate], gauge.unit)
         return self._carried[key]
 
+    def carried(self, number: str, unit: str) -> Shifts | None:
+        """The shifts of the gauge of an affected certificate; ``None`` where it cannot be used."""
+        return self._carried.get((number, unit))
+
     def curve(self, number: str, unit: str) -> CertificateCurve | None:
         """The certificate's points in use in that unit; ``None`` where there are none to use."""
         key = (number, find_unit(unit).code)

@@ -12,6 +12,7 @@ memory, at most 1).
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
@@ -202,7 +203,7 @@ class CrossCheck:
     @property
     def en(self) -> float:
         """abs(x1 - x2) / sqrt(U1^2 + U2^2)."""
-        return float(abs(self.value - self.other_value)) / float(self.limit_squared) ** 0.5
+        return float(abs(self.value - self.other_value)) / math.sqrt(self.limit_squared)
 
     @property
     def agrees(self) -> bool:
@@ -211,7 +212,7 @@ class CrossCheck:
 
     def __str__(self) -> str:
         apart = significant(abs(float(self.value - self.other_value)), 2)
-        limit = significant(float(self.limit_squared) ** 0.5, 2)
+        limit = significant(math.sqrt(self.limit_squared), 2)
         verb = "agreed" if self.agrees else "did not agree"
         return (
             f"cross check of {self.on} with {self.other}: the two {verb}, {apart} "

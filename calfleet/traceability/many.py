@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 from calfleet.metrology.conformity import Rule, Verdict
 from calfleet.metrology.direction import Direction
 from calfleet.metrology.units import PressureMode, convert_difference
-from calfleet.records import Calibration, Cycle, CycleOutcome, Phase, Result, Switch
+from calfleet.records import Calibration, Cycle, CycleOutcome, Result, Switch
 from calfleet.traceability.rejudge import State, trip_direction
 from calfleet.traceability.shifts import Course, Shifts, flips
 
@@ -64,10 +64,13 @@ class Item:
 
 @dataclass(frozen=True, slots=True)
 class Many:
-    """The states before and after, in the order of the items; ``None``: the shift is not known.
+    """The states before and after, in the order of the items.
 
-    ``shift_worst``, ``shift_linear``: of the set point found, in the switch's unit. ``near``: so
-    near a limit that the result is to be judged exactly.
+    ``None``: the shift is not known at a reading, or with it a reset passes its trip.
+
+    ``shift_worst``, ``shift_linear``: of the set point found, in the switch's unit;
+    ``shift_known``: the shift is known at every reading. ``near``: so near a limit that the result
+    is to be judged exactly.
     """
 
     before: list[State]
@@ -75,6 +78,7 @@ class Many:
     linear: list[State | None]
     shift_worst: list[float | None]
     shift_linear: list[float | None]
+    shift_known: list[bool]
     near: list[bool]
 
 
@@ -180,7 +184,7 @@ def judge_many(items: Sequence[Item]) -> Many:
     import numpy as np
 
     if not items:
-        return Many([], [], [], [], [], [])
+        return Many([], [], [], [], [], [], [])
     branches, columns = _Branches(), _Columns()
     runs = max(len(item.cycles) for item in items)
     shape = (len(items), max(runs, 1))
@@ -206,7 +210,8 @@ def judge_many(items: Sequence[Item]) -> Many:
     before = _judge(c, value, band)
     after: dict[Course, _Judged] = {}
     shift: dict[Course, Floats] = {}
-    near = np.zeros(len(items), dtype=bool)
+    near = np.zeros(len(items), dtype=np.bool_)
+    dark = np.zeros(len(items), dtype=np.bool_)
     for course, a, b, low in (
         (Course.WORST, t.worst, r.worst, s.worst),
         (Course.LINEAR, t.linear, r.linear, s.linear),
@@ -215,6 +220,8 @@ def judge_many(items: Sequence[Item]) -> Many:
         made = _judge(c, value - moved, band - turned * (a - b))
         unknown = (~np.isnan(trips) & np.isnan(moved)).any(axis=1)
         unknown |= (~np.isnan(resets) & np.isnan(b)).any(axis=1)
+        dark |= unknown
+        unknown = unknown | (made.refused & ~before.refused)
         shift[course] = np.where(unknown, np.nan, _mean(moved))
         after[course] = replace(made, unknown=unknown)
         unmoved = (np.nan_to_num(moved) == 0).all(axis=1) & (np.nan_to_num(a - b) == 0).all(axis=1)
@@ -222,13 +229,16 @@ def judge_many(items: Sequence[Item]) -> Many:
         blurred = tight + c["by_reading"] * c["U"] * _relative(a, trips)
         close = np.abs(made.margin - before.margin) <= tight
         close |= np.abs(made.margin - c["U"]) <= blurred
-        near |= ~unknown & ~unmoved & (made.near | before.near | close | made.refused)
+        # so uneven a shift changes the scatter of the runs, and with it perhaps the uncertainty
+        close |= _spread(moved) > 0.1 * c["U"]
+        near |= ~unknown & ~unmoved & (made.near | before.near | close)
     return Many(
         before=[state for state in _states(before) if state is not None],
         worst=_states(after[Course.WORST]),
         linear=_states(after[Course.LINEAR]),
         shift_worst=_known(shift[Course.WORST]),
         shift_linear=_known(shift[Course.LINEAR]),
+        shift_known=(~dark).tolist(),
         near=near.tolist(),
     )
 
@@ -323,6 +333,16 @@ def _mean(values: Floats) -> Floats:
     return np.where(count > 0, total / np.maximum(count, 1), np.nan)
 
 
+def _spread(values: Floats) -> Floats:
+    """Largest minus smallest of each row without its nan; 0 for a row without any."""
+    import numpy as np
+
+    there = ~np.isnan(values)
+    high = np.where(there, values, -np.inf).max(axis=1)
+    low = np.where(there, values, np.inf).min(axis=1)
+    return np.where(there.any(axis=1), high - low, 0.0)
+
+
 def _relative(shift: Floats, readings: Floats) -> Floats:
     """Twice the largest shift of each row against its readings; 0 where there is none."""
     import numpy as np
@@ -374,15 +394,16 @@ def _judge(c: dict[str, Floats], value: Floats, band: Floats) -> _Judged:
     out_spread = judged & (there.sum(axis=1) > 1) & (spread > c["repeatability"])
     failed = c["failed"] > 0
     rank = np.where(failed | out_band | out_spread, 3, np.where(judged, rank, 0))
-    refused = (np.where(np.isnan(band), 0.0, band) < 0).any(axis=1)
+    refused = np.where(np.isnan(band), 0.0, band).min(axis=1) < 0
 
     tight = _tight(c, low, high)
-    near = np.zeros(len(low), dtype=bool)
+    near: Bools = np.zeros(len(low), dtype=np.bool_)
     for edge in (
         c["lower"], c["upper"], c["accept_lower"], c["accept_upper"],
         c["lower"] - c["guard"], c["upper"] + c["guard"],
     ):  # fmt: skip
-        near |= (np.abs(_apart(low, edge)) <= tight) | (np.abs(_apart(high, edge)) <= tight)
+        near |= np.abs(_apart(low, edge)) <= tight
+        near |= np.abs(_apart(high, edge)) <= tight
     for figure, edge in (
         (bands, c["band_min"]), (bands, c["band_max"]), (spread, c["repeatability"]),
     ):  # fmt: skip
@@ -390,7 +411,7 @@ def _judge(c: dict[str, Floats], value: Floats, band: Floats) -> _Judged:
     margin = np.where(judged, np.minimum(low - c["lower"], c["upper"] - high), np.nan)
     return _Judged(
         rank, margin, _mean(value), low, high, c["U"], out_band, out_spread, failed, refused,
-        near & judged, np.zeros(len(low), dtype=bool),
+        near, np.zeros(len(low), dtype=np.bool_),
     )  # fmt: skip
 
 

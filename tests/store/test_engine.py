@@ -43,9 +43,14 @@ def test_a_database_cut_short(sqlite_url: str) -> None:
     file = Path(sqlite_url.removeprefix("sqlite:///"))
     whole = file.read_bytes()
     file.write_bytes(whole[: len(whole) // 3])
-    with pytest.raises(StoreRefused, match="not an intact"), quick_reader(file, require_head) as r:
-        assert isinstance(r, sqlite3.Connection)
-        r.execute("SELECT * FROM calibration_result").fetchall()
+
+    def read() -> None:
+        with quick_reader(file, require_head) as reader:
+            assert isinstance(reader, sqlite3.Connection)
+            reader.execute("SELECT * FROM calibration_result").fetchall()
+
+    with pytest.raises(StoreRefused, match="not an intact"):
+        read()
     engine = open_engine(sqlite_url)
     with pytest.raises(StoreRefused), refusals(sqlite_url), Session(engine) as session:
         session.execute(text("SELECT * FROM calibration_result")).all()
@@ -59,9 +64,9 @@ def test_a_missing_file_is_not_made(tmp_path: Path) -> None:
     with pytest.raises(SiteNotFound, match="cannot be opened"):
         require_current(engine, url)
     engine.dispose()
-    with pytest.raises(SiteNotFound, match="cannot be opened") as told:
-        with quick_reader(tmp_path / "site.sqlite", require_head):
-            pytest.fail("a missing file was opened")
+    missing = quick_reader(tmp_path / "site.sqlite", require_head)
+    with pytest.raises(SiteNotFound, match="cannot be opened") as told, missing:
+        pytest.fail("a missing file was opened")
     assert "calfleet.toml" in told.value.next_step
     assert not (tmp_path / "site.sqlite").exists()
 
@@ -86,9 +91,9 @@ def test_a_version_table_without_a_row_is_no_revision(sqlite_url: str) -> None:
     file = Path(sqlite_url.removeprefix("sqlite:///"))
     with closing(sqlite3.connect(file, isolation_level=None)) as connection:
         connection.execute("DELETE FROM alembic_version")
-    with pytest.raises(SchemaMismatch, match="no calfleet tables"):
-        with quick_reader(file, require_head):
-            pytest.fail("no revision was read as one")
+    reader = quick_reader(file, require_head)
+    with pytest.raises(SchemaMismatch, match="no calfleet tables"), reader:
+        pytest.fail("no revision was read as one")
 
 
 def test_an_upgrade_of_a_newer_database_is_refused(database_url: str) -> None:
@@ -160,9 +165,9 @@ def test_the_file_behind_an_address(url: str, file: Path | None) -> None:
 
 
 def test_an_error_without_a_driver_message_is_told_too() -> None:
-    with pytest.raises(StoreRefused, match="did not do what was asked: odd"):
-        with refusals("sqlite:////tmp/x.sqlite"):
-            raise SQLAlchemyError("odd")
+    message = "did not do what was asked: odd"
+    with pytest.raises(StoreRefused, match=message), refusals("sqlite:////tmp/x.sqlite"):
+        raise SQLAlchemyError("odd")
 
 
 # --- backups ----------------------------------------------------------------------------

@@ -157,7 +157,7 @@ def test_every_optional_field_of_every_record_is_set_somewhere(shop: Any) -> Non
         elif is_dataclass(value):
             for f in fields(value):
                 held = getattr(value, f.name)
-                bare = (None, "", (), {}) if f.default is MISSING else (f.default, None, "", ())
+                bare: tuple[object, ...] = (None, "", (), {}) if f.default is MISSING else (f.default, None, "", ())
                 seen.setdefault((type(value).__name__, f.name), []).append(held not in bare)
                 visit(held)
 
@@ -269,11 +269,12 @@ def test_pooled_repeatability_is_the_root_of_the_pooled_variance(
             facts.add_calibration(w, calibration)
         w.commit()
     with Session(engine) as session:
-        wanted = ((2 * 0.01**2 + 1 * 0.02**2) / 3) ** 0.5
-        assert due.pooled_repeatability(session) == {"DX": (pytest.approx(wanted, rel=1e-12), 3)}
-        assert due.pooled_repeatability(session, without="N1") == {
-            "DX": (pytest.approx(0.01, rel=1e-12), 2)
-        }
+        s, dof = due.pooled_repeatability(session)["DX"]
+        assert s == pytest.approx(((2 * 0.01**2 + 1 * 0.02**2) / 3) ** 0.5, rel=1e-12)
+        assert dof == 3
+        s, dof = due.pooled_repeatability(session, without="N1")["DX"]
+        assert s == pytest.approx(0.01, rel=1e-12)
+        assert dof == 2
     engine.dispose()
 
 

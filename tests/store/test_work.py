@@ -11,7 +11,7 @@ from datetime import UTC, datetime, timedelta, timezone
 from typing import Any
 
 import pytest
-from sqlalchemy import Engine, text
+from sqlalchemy import Engine, select, text
 from sqlalchemy.orm import Session
 
 from calfleet import records as rec
@@ -113,7 +113,10 @@ def test_the_digest_of_every_fact_is_that_of_the_record_read_back(
     engine: Engine, shop: Any
 ) -> None:
     """An auditor can compare what is stored today with what was entered then."""
-    with unit(engine) as work:
+    entered = shop.calibrations[0]
+    with Work(
+        engine, actor=entered.recorded_by, at=entered.recorded_at, action="a", subject="s"
+    ) as work:
         shop.add_all(work)
         work.commit()
     (entry,) = entries(engine)
@@ -142,20 +145,13 @@ def test_the_digest_of_every_fact_is_that_of_the_record_read_back(
             for g in revisions
         }
         found |= {("certificate", c.number): c for c in gauges.certificates(session).values()}
+        corrected = {c.number: c.replaced_by for c in shop.calibrations}
         found |= {
-            # what corrected it is a later fact, and the marks of entry are not what was entered
-            ("calibration", c.number): replace(c, replaced_by=original.replaced_by)
+            # by what a record was corrected is a later fact: as it was when this one was entered
+            ("calibration", c.number): replace(c, replaced_by=corrected[c.number])
             for c in calibration_queries.all_calibrations(session)
-            for original in shop.calibrations
-            if original.number == c.number
         }
-    wanted = {key: digest_of(record) for key, record in found.items()}
-    marked = {("calibration", c.number): digest_of(c) for c in shop.calibrations}
-    assert noted.keys() == wanted.keys()
-    assert {k: d for k, d in noted.items() if k[0] != "calibration"} == {
-        k: d for k, d in wanted.items() if k[0] != "calibration"
-    }
-    assert {k: d for k, d in noted.items() if k[0] == "calibration"} == marked
+    assert noted == {key: digest_of(record) for key, record in found.items()}
 
 
 def test_the_digest_does_not_depend_on_the_zone_of_a_time() -> None:
@@ -180,18 +176,22 @@ def test_leaving_without_commit_leaves_nothing(engine: Engine, shop: Any) -> Non
 def test_an_exception_or_interrupt_leaves_nothing(
     what: BaseException, engine: Engine, shop: Any
 ) -> None:
-    with pytest.raises(type(what)), unit(engine) as work:
-        shop.add_registers(work)
-        raise what
+    def stopped() -> None:
+        with unit(engine) as work:
+            shop.add_registers(work)
+            raise what
+
+    with pytest.raises(type(what)):
+        stopped()
     assert rows(engine) == {}
 
 
 def test_a_refused_part_leaves_nothing_of_the_whole(engine: Engine, shop: Any) -> None:
-    bad = replace(shop.switches[2], bench_minutes=0)
-    with pytest.raises(RecordRefused, match="ck_switch_revision_bench_minutes_positive") as told:
-        with unit(engine) as work:
-            shop.add_registers(work)
-            facts.add_switch(work, replace(bad, revision=2))
+    bad = replace(shop, switches=(*shop.switches, replace(shop.switches[2], bench_minutes=0)))
+    bad = replace(bad, switches=(*bad.switches[:3], replace(bad.switches[3], revision=2)))
+    name = "ck_switch_revision_bench_minutes_positive"
+    with pytest.raises(RecordRefused, match=name) as told, unit(engine) as work:
+        bad.add_registers(work)
     assert "Nothing was written" in told.value.next_step
     assert told.value.rule == "Constraint ck_switch_revision_bench_minutes_positive."
     assert rows(engine) == {}
@@ -344,17 +344,18 @@ def test_a_row_changed_through_the_models_is_refused(how: str, engine: Engine, s
     with unit(engine) as work:
         facts.add_site(work, shop.site)
         work.commit()
-    with (
-        pytest.raises(StoreRefused, match="append-only") as told,
-        refusals(str(engine.url)),
-        Session(engine) as session,
-    ):
-        row = session.query(SiteRow).one()
-        if how == "change":
-            row.name = "Other"
-        else:
-            session.delete(row)
-        session.commit()
+
+    def meddle() -> None:
+        with refusals(str(engine.url)), Session(engine) as session:
+            row = session.scalars(select(SiteRow)).one()
+            if how == "change":
+                row.name = "Other"
+            else:
+                session.delete(row)
+            session.commit()
+
+    with pytest.raises(StoreRefused, match="append-only") as told:
+        meddle()
     assert told.value.rule == "Records of measurement are only ever added."
     with Session(engine) as session:
         assert shop_queries.site(session) == shop.site

@@ -78,7 +78,7 @@ def due(
     if within is not None:
         until = today + min(timedelta(days=within), date.max - today)
     else:
-        until = month_bounds(month or today.isoformat()[:7])[1]
+        until = month_bounds(today.isoformat()[:7] if month is None else month)[1]
     if area:
         _require_areas(folder, today, area)
     filters = Filters(

@@ -1,0 +1,845 @@
+"""A gauge found bad: every result that rests on it, judged again, worst first, and what to do.
+
+``impact`` takes the facts of the site and the event and answers with an :class:`Impact`: the
+results since the gauge was last known good, through every tier it was used to calibrate
+(``affected``), each judged again with the error found (``shifts``, ``rejudge``, ``many``) in the
+worst case and with the error grown linearly with time, sorted by consequence and criticality.
+
+*Order.* Flipped to out of tolerance, then no longer sure, then falsely rejected, then kept; within
+each the worst criticality first, then the smallest margin left. A row counts with the worse of
+its two courses.
+
+*What to do.* ``recall``: calibrate the switch again, where the result is the last word on a switch
+in use and it flipped out, or is no longer sure on a safety or environment item. ``assess``: the
+result is history (a later sound calibration, or the as-found state before an adjustment), or the
+doubt is on a lesser item, or the switch was rejected without cause. ``none``: kept. Days until a
+recall: see ``URGENCY``; these are this project's choice.
+
+Sources: ISO/IEC 17025:2017 7.10.1; which consequence calls for which action is common practice,
+no source.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date, timedelta
+from enum import StrEnum
+from fractions import Fraction
+from itertools import pairwise
+
+from calfleet.errors import CalfleetError
+from calfleet.metrology.units import PressureMode
+from calfleet.records import (
+    Calibration,
+    Criticality,
+    Cycle,
+    Gauge,
+    GaugeRole,
+    GaugeUsed,
+    Phase,
+    Result,
+    Switch,
+    SwitchStatus,
+)
+from calfleet.traceability.affected import (
+    Affected,
+    AffectedCalibration,
+    AffectedCertificate,
+    ShiftBook,
+    find_affected,
+    require_usable,
+)
+from calfleet.traceability.event import (
+    Beyond,
+    CrossCheck,
+    FoundBad,
+    FoundPoint,
+    Kind,
+    LastGood,
+    last_known_good,
+    points_found,
+)
+from calfleet.traceability.facts import ChainFacts, in_force
+from calfleet.traceability.many import GaugeInUse, Item, judge_many
+from calfleet.traceability.rejudge import (
+    Consequence,
+    Inputs,
+    InputsOf,
+    Placed,
+    State,
+    consequence,
+    judge_exactly,
+    recorded_scatter,
+)
+from calfleet.traceability.shifts import Course, Shifts
+from calfleet.traceability.words import counted, listed, symbol
+
+__all__ = [
+    "impact",
+    "Impact",
+    "Row",
+    "Job",
+    "Action",
+    "Consequence",
+    "Course",
+    "State",
+    "RestingGauge",
+    "FoundBad",
+    "FoundPoint",
+    "Kind",
+    "Beyond",
+    "LastGood",
+    "CrossCheck",
+    "last_known_good",
+    "points_found",
+    "Inputs",
+    "InputsOf",
+    "recorded_scatter",
+    "URGENCY",
+    "EXACT_UP_TO",
+]
+
+EXACT_UP_TO = 100
+"""Up to so many results every one is judged from its raw readings; above, those near a limit."""
+
+URGENCY: Mapping[Criticality, int] = {
+    Criticality.SAFETY: 1,
+    Criticality.ENVIRONMENT: 3,
+    Criticality.PRODUCTION: 14,
+    Criticality.GENERAL: 30,
+}
+"""Days until a recalled switch is to be calibrated again (this project's choice)."""
+
+
+class Action(StrEnum):
+    """What to do about a result."""
+
+    RECALL = "recall"
+    ASSESS = "assess"
+    NONE = "none"
+
+
+_TOLD = {
+    Criticality.SAFETY: "whoever answers for functional safety",
+    Criticality.ENVIRONMENT: "whoever answers for the environmental permit",
+    Criticality.PRODUCTION: "the shift supervisor",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One result that rests on the gauge found bad, in the switch's unit.
+
+    ``gauge``, ``certificate``: the nearest of those used; ``path``: the certificates from the
+    gauge found bad down to it, empty for the gauge itself. ``before``, ``worst``, ``linear``: how
+    the result stands; ``None`` where the error is not known, then ``why_unknown`` says why.
+    ``later``: the first later sound calibration of the switch. ``describes_now``: the result is
+    the last word on the state of the switch. ``exact``: judged from its raw readings.
+    """
+
+    calibration: str
+    tag: str
+    service: str
+    area: str
+    area_name: str
+    criticality: Criticality
+    in_use: bool
+    performed_on: date
+    set_point: str
+    phase: Phase
+    unit: str
+    gauge: str
+    certificate: str
+    tier: int
+    path: tuple[str, ...]
+    fraction: float
+    lower: float | None
+    upper: float | None
+    recorded_verdict: str
+    before: State
+    worst: State | None
+    linear: State | None
+    shift_worst: float | None
+    shift_linear: float | None
+    under_worst: Consequence
+    under_linear: Consequence
+    why_unknown: str
+    later: str | None
+    describes_now: bool
+    exact: bool
+
+    @property
+    def consequence(self) -> Consequence:
+        """The worse of the two courses."""
+        return min(self.under_worst, self.under_linear, key=lambda c: c.rank)
+
+    @property
+    def action(self) -> Action:
+        if self.consequence is Consequence.KEPT:
+            return Action.NONE
+        grave = self.consequence is Consequence.FLIPPED_OUT or (
+            self.consequence is Consequence.NOT_SURE
+            and self.criticality in (Criticality.SAFETY, Criticality.ENVIRONMENT)
+        )
+        return Action.RECALL if grave and self.describes_now and self.in_use else Action.ASSESS
+
+    @property
+    def advice(self) -> str:
+        """What the action means here, in a few words."""
+        if self.action is Action.NONE:
+            return "nothing"
+        if self.action is Action.RECALL:
+            return f"calibrate {self.tag} again"
+        if self.later is not None:
+            return f"assess what it meant until {self.later}, a later sound calibration"
+        if not self.in_use:
+            return "assess before the switch goes back into service"
+        if self.consequence is Consequence.FLIPPED_IN:
+            return "assess whether it was adjusted or replaced without cause"
+        if not self.describes_now:
+            return "assess what the state as found meant for the plant"
+        return "assess whether the margin left will do until the next calibration"
+
+    @property
+    def told(self) -> tuple[str, ...]:
+        """Who must be told, in words; nobody about a result that is kept."""
+        if self.consequence is Consequence.KEPT:
+            return ()
+        name = f" ({self.area_name})" if self.area_name else ""
+        owner = f"the owner of area {self.area}{name}"
+        more = _TOLD.get(self.criticality)
+        return (owner, more) if more else (owner,)
+
+    @property
+    def reason(self) -> str:
+        """One sentence with numbers and units."""
+        unit, places = symbol(self.unit), _places(self.before.U)
+        was = (
+            f"Recorded {_figure(self.before.found, places)} {unit} ({self.recorded_verdict})"
+            if self.before.found is not None
+            else f"Recorded without a set point ({self.recorded_verdict})"
+        )
+        if self.before.failed:
+            return f"{was}; a run did not act, whatever the gauge showed."
+        if self.worst is None:
+            stood = _stands(self, self.before, self.before, places)
+            return f"{was}, {stood}; how far it was off cannot be told: {self.why_unknown}."
+        parts = [
+            f"less {_figure(self.shift_worst, places)} {unit} (worst case) it is "
+            f"{_figure(self.worst.found, places)} {unit}, "
+            f"{_stands(self, self.worst, self.before, places)}"
+        ]
+        if self.linear is not None and self.shift_linear != self.shift_worst:
+            parts.append(
+                f"less {_figure(self.shift_linear, places)} {unit} (linear with time) "
+                f"{_stands(self, self.linear, self.before, places)}"
+            )
+        return f"{was}; {'; '.join(parts)}."
+
+
+def _places(U: float) -> int:
+    """Decimal places that show two digits of U."""
+    return max(0, 1 - math.floor(math.log10(U))) if U > 0 else 4
+
+
+def _figure(value: float | None, places: int) -> str:
+    if value is None:
+        return "?"
+    text = f"{value:.{places}f}"
+    return text.removeprefix("-") if float(text) == 0 else text
+
+
+def _stands(row: Row, state: State, before: State, places: int) -> str:
+    """Where a state lies against the limits, in words."""
+    unit = symbol(row.unit)
+    if state.margin is None:
+        return "without a judged value"
+    if state.margin < 0:
+        below = row.lower is not None and state.low is not None and state.low < row.lower
+        value = state.low if below else state.high
+        limit = row.lower if below else row.upper
+        which = ""
+        if _figure(value, places) != _figure(state.found, places):
+            which = f"its {'least' if below else 'greatest'} run, {_figure(value, places)} {unit}, "
+        side = "below the lower" if below else "above the upper"
+        return f"{which}{_figure(-state.margin, places)} {unit} {side} limit {limit:.10g} {unit}"
+    inside = f"inside its limits by {_figure(state.margin, places)} {unit}"
+    if state.limits:
+        return f"{inside}, but: {state.limits.rstrip('.')}"
+    if not state.verdict.accepted:
+        return f"{inside}, but not accepted by the rule"
+    if state.margin < state.U:
+        return f"{inside}, less than U = {_figure(state.U, places)} {unit}"
+    return inside
+
+
+@dataclass(frozen=True, slots=True)
+class RestingGauge:
+    """A gauge calibrated with the one found bad, directly or through others.
+
+    ``largest_shift`` in ``unit``, worst case; ``None`` where it is not known, then ``why_unknown``
+    says why. ``results``: how many results rest on this certificate. ``in_force``: it is the
+    gauge's newest certificate.
+    """
+
+    gauge: str
+    certificate: str
+    calibrated_on: date
+    tier: int
+    path: tuple[str, ...]
+    unit: str
+    largest_shift: float | None
+    why_unknown: str
+    results: int
+    in_force: bool
+
+    @property
+    def reason(self) -> str:
+        """One sentence: by how much its certificate is off."""
+        start = f"{self.certificate} of {self.gauge} is off by"
+        if self.largest_shift is None:
+            return f"{start} an unknown amount: {self.why_unknown}."
+        return f"{start} up to {self.largest_shift:.2g} {symbol(self.unit)} (worst case)."
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """Something to be done: ``what`` in words, for a switch (``tag``) or a gauge (``gauge``)."""
+
+    what: str
+    by: date
+    reason: str
+    tag: str | None = None
+    gauge: str | None = None
+    criticality: Criticality | None = None
+    calibrations: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Impact:
+    """What rests on a gauge found bad; ``rows`` and ``jobs`` in the order of their urgency.
+
+    ``replaced``: calibrations on the gauge that a later record replaced; they are not judged.
+    ``notes``: what a reader must know beside the rows.
+    """
+
+    event: FoundBad
+    gauge: Gauge
+    method: tuple[str, ...]
+    rows: tuple[Row, ...]
+    gauges: tuple[RestingGauge, ...]
+    jobs: tuple[Job, ...]
+    replaced: tuple[str, ...]
+    notes: tuple[str, ...]
+    counts: Mapping[tuple[Consequence, Criticality], int] = field(default_factory=dict)
+
+    def count(self, what: Consequence) -> int:
+        """How many results have that consequence."""
+        return sum(n for (one, _), n in self.counts.items() if one is what)
+
+    @property
+    def told(self) -> tuple[str, ...]:
+        """Everybody who must be told, each once."""
+        return tuple(dict.fromkeys(who for row in self.rows for who in row.told))
+
+    @property
+    def statement(self) -> str:
+        """The outcome in one sentence."""
+        who = self.event.gauge
+        if not self.rows:
+            return f"No result rests on {who} in the period."
+        parts = [f"{self.count(one)} {one}" for one in Consequence if self.count(one)]
+        recalled = sum(row.action is Action.RECALL for row in self.rows)
+        tail = f"; {counted(recalled, 'result')} to be recalled" if recalled else ""
+        return f"{counted(len(self.rows), 'result')} on {who}: {', '.join(parts)}{tail}."
+
+
+def impact(
+    facts: ChainFacts,
+    event: FoundBad,
+    *,
+    inputs: InputsOf | None = None,
+    areas: Mapping[str, str] | None = None,
+    asked_on: date | None = None,
+    exact_up_to: int = EXACT_UP_TO,
+    urgency: Mapping[Criticality, int] = URGENCY,
+) -> Impact:
+    """Every result that rests on the gauge of ``event``, judged again, and what follows.
+
+    ``inputs`` gives what the evaluation takes; without it results are judged from their recorded
+    figures alone. ``areas``: code to name. ``asked_on``: the day from which dates of jobs are
+    counted (by default the day of the finding).
+
+    Raises: UnknownName for a gauge or certificate not recorded; BadQuantity, RecordRefused for
+    points that do not fit the gauge.
+    """
+    affected = find_affected(facts, event)
+    require_usable(event, facts)
+    book = ShiftBook(facts, event, affected)
+    rows = _Rows(facts, event, affected, book, areas or {}, inputs, exact_up_to)
+    made = sorted(rows.made(), key=_urgency_key)
+    results = Counter(row.certificate for row in made)
+    gauges = tuple(_resting(facts, affected, book, results))
+    start = max(asked_on or event.found_on, event.found_on)
+    jobs = [*_switch_jobs(made, start, urgency), *_gauge_jobs(facts, event, gauges, start)]
+    return Impact(
+        event=event,
+        gauge=in_force(facts.gauges[event.gauge], event.found_on) or facts.gauges[event.gauge][0],
+        method=_method(event, made),
+        rows=tuple(made),
+        gauges=gauges,
+        jobs=tuple(jobs),
+        replaced=affected.replaced,
+        notes=tuple(_notes(event, affected, made)),
+        counts=Counter((row.consequence, row.criticality) for row in made),
+    )
+
+
+def _urgency_key(row: Row) -> tuple[object, ...]:
+    state = row.worst or row.before
+    margin = state.margin if state.margin is not None else -math.inf
+    return (
+        row.consequence.rank, row.criticality.rank, not row.describes_now, margin,
+        row.performed_on, row.calibration, row.set_point, row.phase,
+    )  # fmt: skip
+
+
+# --- rows ---------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class _Draft:
+    """A result on its way to a row; ``item`` is ``None`` where nothing can be worked out."""
+
+    affected: AffectedCalibration
+    result: Result
+    switch: Switch
+    item: Item | None
+    placed: Placed | None
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Outcome:
+    before: State
+    worst: State | None
+    linear: State | None
+    shift_worst: float | None
+    shift_linear: float | None
+    exact: bool
+    shift_known: bool = False
+
+
+class _Rows:
+    def __init__(
+        self,
+        facts: ChainFacts,
+        event: FoundBad,
+        affected: Affected,
+        book: ShiftBook,
+        areas: Mapping[str, str],
+        inputs: InputsOf | None,
+        exact_up_to: int,
+    ) -> None:
+        self._facts, self._event, self._affected, self._book = facts, event, affected, book
+        self._areas, self._inputs, self._exact_up_to = areas, inputs, exact_up_to
+        self._in_use: dict[tuple[str, GaugeUsed, date, bool], GaugeInUse | None] = {}
+        self._fractions: dict[date, Fraction] = {}
+        self._required = {
+            (code, revision.revision): float(revision.required_tur)
+            for code, revisions in facts.procedures.items()
+            for revision in revisions
+        }
+        self._newest: dict[str, Switch] = {}
+        for switch in facts.switches.values():
+            known = self._newest.get(switch.tag)
+            if known is None or (switch.effective_on, switch.revision) > (
+                known.effective_on,
+                known.revision,
+            ):
+                self._newest[switch.tag] = switch
+
+    def made(self) -> Iterator[Row]:
+        drafts = [d for one in self._affected.calibrations for d in self._drafts(one)]
+        outcomes = self._judged(drafts)
+        later = self._later()
+        for draft, outcome in zip(drafts, outcomes, strict=True):
+            yield self._row(draft, outcome, later)
+
+    # --- preparing
+
+    def _drafts(self, one: AffectedCalibration) -> Iterator[_Draft]:
+        calibration = one.calibration
+        bench = calibration.bench
+        switch = self._facts.switches.get((bench.tag, calibration.switch_revision))
+        series: dict[tuple[str, Phase], list[Cycle]] = {}
+        for cycle in bench.cycles:
+            series.setdefault((cycle.set_point, cycle.phase), []).append(cycle)
+        named = {used.role: used for used in bench.gauges}
+        resting = {id(use.used) for use in one.uses}
+        day = bench.performed_on
+        fraction = self._fractions.get(day)
+        if fraction is None:
+            fraction = self._fractions[day] = self._event.fraction(day)
+        operating = self._use(named.get(GaugeRole.OPERATING), day, resting)
+        own_static = named.get(GaugeRole.STATIC)
+        low_side = self._use(own_static, day, resting) if own_static is not None else operating
+        required = self._required.get((bench.procedure, bench.procedure_revision))
+        for result in calibration.results:
+            cycles = series.get((result.set_point, result.phase), [])
+            why = ""
+            if switch is None:
+                why = f"revision {calibration.switch_revision} of {bench.tag} is not recorded"
+            elif not cycles:
+                why = "no readings are recorded"
+            elif operating is None:
+                why = "no usable certificate of the operating gauge is recorded"
+            counted_static = any(c.static for c in cycles) and not (
+                operating is not None and operating.mode is PressureMode.DIFFERENTIAL
+            )
+            if counted_static and low_side is None and not why:
+                why = "no usable certificate of the static gauge is recorded"
+            if why or switch is None or operating is None:
+                known = switch or self._newest.get(bench.tag)
+                if known is None:
+                    continue
+                yield _Draft(one, result, known, None, None, why)
+                continue
+            if any(later.run < cycle.run for cycle, later in pairwise(cycles)):
+                cycles = sorted(cycles, key=lambda cycle: cycle.run)
+            item = Item(
+                calibration, result, switch, tuple(cycles), operating,
+                low_side if counted_static else None, required, fraction,
+            )  # fmt: skip
+            static = low_side.shifts if own_static is not None and low_side is not None else None
+            yield _Draft(one, result, switch, item, Placed(operating.shifts, static, fraction), "")
+
+    def _use(self, used: GaugeUsed | None, day: date, resting: set[int]) -> GaugeInUse | None:
+        if used is None:
+            return None
+        affected = id(used) in resting
+        gauge = self._book.gauge(used.gauge, day)
+        shifts = self._book.of(used, day, affected=affected)
+        if gauge is None or shifts is None:
+            return None
+        return GaugeInUse(
+            shifts, gauge.mode, gauge.use_corrections,
+            not gauge.use_corrections and gauge.accuracy_basis == "% of reading",
+        )  # fmt: skip
+
+    # --- judging
+
+    def _judged(self, drafts: Sequence[_Draft]) -> list[_Outcome]:
+        items = [draft.item for draft in drafts if draft.item is not None]
+        many = judge_many(items)
+        outcomes: list[_Outcome] = []
+        place = 0
+        everything = len(items) <= self._exact_up_to
+        for draft in drafts:
+            if draft.item is None:
+                outcomes.append(_Outcome(_recorded(draft.result), None, None, None, None, False))
+                continue
+            i, place = place, place + 1
+            outcome = _Outcome(
+                many.before[i], many.worst[i], many.linear[i],
+                many.shift_worst[i], many.shift_linear[i], False, many.shift_known[i],
+            )  # fmt: skip
+            if self._inputs is not None and (everything or many.near[i]):
+                outcome = self._exactly(draft, outcome)
+            outcomes.append(outcome)
+        return outcomes
+
+    def _exactly(self, draft: _Draft, quick: _Outcome) -> _Outcome:
+        if self._inputs is None or draft.placed is None:
+            return quick
+        try:
+            given = self._inputs(draft.affected.calibration, draft.result)
+            before = judge_exactly(given, draft.placed, None) if given is not None else None
+        except CalfleetError:
+            return quick
+        if given is None or before is None:
+            return quick
+        worst = judge_exactly(given, draft.placed, Course.WORST)
+        linear = judge_exactly(given, draft.placed, Course.LINEAR)
+        return _Outcome(
+            before, worst, linear,
+            _difference(before, worst, quick.shift_worst),
+            _difference(before, linear, quick.shift_linear),
+            True,
+            quick.shift_known,
+        )  # fmt: skip
+
+    # --- making rows
+
+    def _later(self) -> dict[str, str | None]:
+        """For each calibration the first later one of its switch that is not affected."""
+        resting = {one.calibration.number for one in self._affected.calibrations}
+        tags = {one.calibration.bench.tag for one in self._affected.calibrations}
+        of_tag: dict[str, list[Calibration]] = {tag: [] for tag in tags}
+        for calibration in self._facts.calibrations.values():
+            if calibration.replaced_by is None and calibration.bench.tag in tags:
+                of_tag[calibration.bench.tag].append(calibration)
+        later: dict[str, str | None] = {}
+        for own in of_tag.values():
+            own.sort(key=_when)
+            sound: str | None = None
+            for calibration in reversed(own):
+                later[calibration.number] = sound
+                if calibration.number not in resting:
+                    sound = calibration.number
+        return later
+
+    def _row(self, draft: _Draft, outcome: _Outcome, later: Mapping[str, str | None]) -> Row:
+        calibration, result, switch = draft.affected.calibration, draft.result, draft.switch
+        use = min(draft.affected.uses, key=lambda u: u.tier)
+        after = later.get(calibration.number)
+        left = any(
+            r.phase is Phase.AS_LEFT and r.set_point == result.set_point
+            for r in calibration.results
+        )
+        newest = self._newest.get(switch.tag, switch)
+        why = ""
+        if outcome.worst is None:
+            why = draft.why or self._why(
+                use.used.certificate, use.tier, known_there=outcome.shift_known
+            )
+        return Row(
+            calibration=calibration.number,
+            tag=switch.tag,
+            service=switch.service,
+            area=newest.area,
+            area_name=self._areas.get(newest.area, ""),
+            criticality=newest.criticality,
+            in_use=newest.status is SwitchStatus.IN_SERVICE,
+            performed_on=calibration.bench.performed_on,
+            set_point=result.set_point,
+            phase=result.phase,
+            unit=result.unit,
+            gauge=use.used.gauge,
+            certificate=use.used.certificate,
+            tier=use.tier,
+            path=self._affected.path(use.used.certificate) if use.tier > 1 else (),
+            fraction=float(self._fractions[calibration.bench.performed_on]),
+            lower=result.lower_limit,
+            upper=result.upper_limit,
+            recorded_verdict=result.verdict,
+            before=outcome.before,
+            worst=outcome.worst,
+            linear=outcome.linear,
+            shift_worst=outcome.shift_worst,
+            shift_linear=outcome.shift_linear,
+            under_worst=consequence(outcome.before, outcome.worst),
+            under_linear=consequence(outcome.before, outcome.linear),
+            why_unknown=why,
+            later=after,
+            describes_now=after is None and (result.phase is Phase.AS_LEFT or not left),
+            exact=outcome.exact,
+        )
+
+    def _why(self, certificate: str, tier: int, *, known_there: bool) -> str:
+        if tier > 1 and certificate in self._book.reasons:
+            return self._book.reasons[certificate]
+        event = self._event
+        if event.known and known_there:
+            return f"with the error of {event.gauge} its readings contradict each other"
+        if event.known:
+            return f"a reading lies outside the points at which {event.gauge} was checked"
+        return f"{event.gauge}: {event.kind} on {event.found_on}, its error is not known"
+
+
+def _when(calibration: Calibration) -> tuple[object, ...]:
+    return calibration.bench.performed_on, calibration.recorded_at, calibration.number
+
+
+def _recorded(result: Result) -> State:
+    """How a result stands by its record alone: the set point found is the only value known."""
+    from calfleet.metrology.conformity import Verdict
+
+    found = result.found
+    margins = [
+        gap
+        for gap in (
+            found - result.lower_limit if None not in (found, result.lower_limit) else None,  # type: ignore[operator]
+            result.upper_limit - found if None not in (found, result.upper_limit) else None,  # type: ignore[operator]
+        )
+        if gap is not None
+    ]
+    known = result.verdict in list(Verdict)
+    return State(
+        verdict=Verdict(result.verdict) if known else Verdict.FAIL,
+        margin=min(margins, default=None),
+        found=found,
+        low=found,
+        high=found,
+        U=result.expanded_uncertainty or 0.0,
+        failed=found is None,
+    )
+
+
+def _difference(before: State, after: State | None, quick: float | None) -> float | None:
+    if after is None:
+        return None
+    if before.found is None or after.found is None:
+        return quick
+    return before.found - after.found
+
+
+# --- gauges, jobs, words ----------------------------------------------------------------------
+
+
+def _resting(
+    facts: ChainFacts, affected: Affected, book: ShiftBook, results: Mapping[str, int]
+) -> Iterator[RestingGauge]:
+    newest = _newest_certificates(facts)
+    for number, one in affected.certificates.items():
+        gauge = book.gauge(one.gauge, one.calibrated_on)
+        shifts = _shifts_of(book, one, gauge)
+        largest = shifts.largest if shifts is not None and not shifts.partly_unknown else None
+        yield RestingGauge(
+            gauge=one.gauge,
+            certificate=number,
+            calibrated_on=one.calibrated_on,
+            tier=one.tier,
+            path=affected.path(number),
+            unit=gauge.unit if gauge is not None else facts.certificates[number].unit,
+            largest_shift=None if largest is None else float(largest),
+            why_unknown=book.reasons.get(number, "") or "its gauge is not recorded",
+            results=results.get(number, 0),
+            in_force=newest.get(one.gauge) == number,
+        )
+
+
+def _shifts_of(book: ShiftBook, one: AffectedCertificate, gauge: Gauge | None) -> Shifts | None:
+    return book.carried(one.number, gauge.unit) if gauge is not None else None
+
+
+def _newest_certificates(facts: ChainFacts) -> dict[str, str]:
+    """Each gauge's newest certificate that is neither withdrawn nor replaced."""
+    replaced = {c.replaces for c in facts.certificates.values() if c.replaces is not None}
+    held: dict[str, tuple[date, date, str]] = {}
+    for c in facts.certificates.values():
+        if c.number in replaced or c.withdrawal is not None:
+            continue
+        key = (c.calibrated_on, c.issued_on, c.number)
+        if c.gauge not in held or key > held[c.gauge]:
+            held[c.gauge] = key
+    return {gauge: key[2] for gauge, key in held.items()}
+
+
+def _switch_jobs(rows: Iterable[Row], start: date, urgency: Mapping[Criticality, int]) -> list[Job]:
+    """One job per switch with a result to be recalled, the most urgent first."""
+    of_tag: dict[str, list[Row]] = {}
+    for row in rows:
+        if row.action is Action.RECALL:
+            of_tag.setdefault(row.tag, []).append(row)
+    jobs = [
+        Job(
+            what=f"calibrate {tag} by {start + timedelta(days=urgency[own[0].criticality])}",
+            by=start + timedelta(days=urgency[own[0].criticality]),
+            reason=f"{own[0].set_point} {own[0].phase}, {own[0].consequence}: {own[0].reason}",
+            tag=tag,
+            criticality=own[0].criticality,
+            calibrations=tuple(dict.fromkeys(row.calibration for row in own)),
+        )
+        for tag, own in of_tag.items()
+    ]
+    return sorted(jobs, key=lambda job: job.by)
+
+
+def _gauge_jobs(
+    facts: ChainFacts, event: FoundBad, gauges: Iterable[RestingGauge], start: date
+) -> list[Job]:
+    jobs = []
+    if event.kind is not Kind.WITHDRAWN and not any(
+        c.gauge == event.gauge and c.calibrated_on >= event.found_on
+        for c in facts.certificates.values()
+    ):
+        what = (
+            f"withdraw {event.gauge} from the register of usable gauges"
+            if event.kind is Kind.LOST
+            else f"label {event.gauge} rejected; calibrate it before it is used again"
+        )
+        reason = f"{event.gauge} was found bad on {event.found_on} ({event.kind})."
+        jobs.append(Job(what, start, reason, gauge=event.gauge))
+    for one in gauges:
+        if one.in_force:
+            jobs.append(
+                Job(
+                    f"calibrate {one.gauge} with another standard before it is used again",
+                    start,
+                    one.reason,
+                    gauge=one.gauge,
+                )
+            )
+    return jobs
+
+
+def _method(event: FoundBad, rows: Sequence[Row]) -> tuple[str, ...]:
+    gauge = event.gauge
+    if event.kind is Kind.WITHDRAWN:
+        said = [
+            f"Every result that stands on certificate {event.certificate} of {gauge} was taken, "
+            "through every tier of gauges calibrated on its strength."
+        ]
+    else:
+        said = [
+            f"Every result from {event.last_good.on} ({event.last_good.how}) to "
+            f"{event.found_on} was taken that rests on {gauge}, through every tier of gauges "
+            "calibrated with it."
+        ]
+    if not event.known:
+        said.append(f"The error of {gauge} is not known, so no result on it is sure.")
+    elif event.constant:
+        said.append(
+            "Each recorded value was corrected by the difference between the error now known and "
+            "the error the certificate stated; it was there from the first day."
+        )
+    else:
+        said.append(
+            f"Each recorded value was corrected by the difference between the error found on "
+            f"{event.found_on} and the error stated before, at the reading: in the worst case the "
+            "whole of it on every day; linear with time the part of it that had passed of the "
+            f"{counted((event.found_on - event.last_good.on).days, 'day')}."
+        )
+        said.append("A result counts with the worse of the two.")
+    if event.known:
+        exact = sum(row.exact for row in rows)
+        if exact:
+            which = "All" if exact == len(rows) else str(exact)
+            said.append(
+                f"{which} of {counted(len(rows), 'result')} evaluated again from the raw readings "
+                "by the procedure, limits and uncertainties of their day."
+            )
+        if exact < len(rows):
+            said.append(
+                f"{len(rows) - exact} judged by their recorded figures, limits and uncertainties."
+            )
+    said.append(
+        "No longer sure: still inside, but no longer accepted as before, or within the expanded "
+        "uncertainty of a limit and nearer to it than recorded."
+    )
+    return tuple(said)
+
+
+def _notes(event: FoundBad, affected: Affected, rows: Sequence[Row]) -> Iterator[str]:
+    if affected.replaced:
+        shown = list(affected.replaced[:10])
+        more = f" and {len(affected.replaced) - 10} more" if len(affected.replaced) > 10 else ""
+        yield (
+            f"{counted(len(affected.replaced), 'calibration')} on the gauge replaced by a later "
+            f"record, which stands instead: {listed(shown)}{more}."
+        )
+    other = [row for row in rows if row.exact and row.recorded_verdict != row.before.verdict]
+    if other:
+        names = listed([f"{r.calibration} {r.set_point} {r.phase}" for r in other[:5]])
+        yield (
+            f"{counted(len(other), 'recorded verdict')} not confirmed by the readings even "
+            f"without any shift: {names}. Verify the records."
+        )
+    if event.known and event.beyond is Beyond.END_ERROR:
+        yield "Outside the points found the error of the end point was taken."
+    if event.note:
+        yield event.note
