@@ -53,7 +53,7 @@ def build_site(
 def _history(
     work: Work, given: SiteInput, today: date, step: Callable[[], object]
 ) -> list[Calibration]:
-    spread = _Spread()
+    spread = Spread()
     facts = BenchFacts(
         gauges=_grouped(given.gauges, lambda g: g.code, lambda g: g.revision),
         certificates={c.number: c for c in given.certificates},
@@ -109,7 +109,7 @@ def _in_order(history: Iterable[BenchRecord]) -> Iterator[BenchRecord]:
         yield from rest
 
 
-class _Spread:
+class Spread:
     """The pooled repeatability per family as history goes on, by the rule of the stored query."""
 
     def __init__(self) -> None:

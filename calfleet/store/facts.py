@@ -8,6 +8,7 @@ back as ``RecordRefused`` when the unit of work flushes.
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from decimal import Decimal
 from typing import Any
 
@@ -321,8 +322,11 @@ def add_certificate(work: Work, certificate: Certificate) -> None:
         ],
         **work.marks(),
     )
-    insert(work, row, "certificate", certificate.number, certificate)
+    # a withdrawal is a fact of its own: it may come long after the certificate
+    insert(work, row, "certificate", certificate.number, replace(certificate, withdrawal=None))
     work.ids[CertificateRow, certificate.number] = row.id
+    if certificate.withdrawal is not None:
+        work.fact("certificate withdrawal", certificate.number, certificate.withdrawal)
 
 
 def add_calibration(work: Work, calibration: Calibration) -> None:
@@ -439,7 +443,8 @@ def add_calibration(work: Work, calibration: Calibration) -> None:
         findings=[CalibrationFindingRow(code=f.code, text=f.text) for f in calibration.findings],
         **work.marks(),
     )  # fmt: skip
-    insert(work, row, "calibration", calibration.number, calibration)
+    # which record corrects it is told by that record, and may come later
+    insert(work, row, "calibration", calibration.number, replace(calibration, replaced_by=None))
     work.ids[CalibrationRow, calibration.number] = row.id
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from calfleet.records import (
     DeferralRecord,
     GaugeAbsence,
@@ -196,7 +198,8 @@ def add_plan(work: Work, plan: Plan) -> None:
         ],
         **work.marks(),
     )
-    insert(work, row, "plan", plan.number, plan)
+    bare = replace(plan, accepted_on=None, accepted_by=None)
+    insert(work, row, "plan", plan.number, bare)
 
 
 def accept_plan(work: Work, plan: Plan, person: str) -> None:
@@ -207,4 +210,10 @@ def accept_plan(work: Work, plan: Plan, person: str) -> None:
         accepted_by_id=known(work, PersonRow, "person", person),
         **work.marks(),
     )
-    insert(work, row, "plan acceptance", plan.number, {"plan": plan.number, "by": person})
+    insert(
+        work,
+        row,
+        "plan acceptance",
+        plan.number,
+        {"plan": plan.number, "on": work.at.date(), "by": person},
+    )

@@ -181,10 +181,10 @@ def test_a_name_is_found_whatever_its_case(demo: Any) -> None:
 def test_the_targets_follow_the_static_pressure(demo: Any) -> None:
     """Target = static + set point: 70 kPa falling, whatever the line pressure is read as."""
     (nominal,) = demo.run("targets", "PDSL-4104", "--gauge", "RG-202", "-f", "json").json()
-    assert (nominal["static"], nominal["target"], nominal["unit"]) == ("1600", "1670", "kPa")
+    assert (nominal["static"], nominal["target"], nominal["unit"]) == (1600, 1670, "kPa")
     words = ("targets", "PDSL-4104", "--gauge", "RG-202", "--static", "1583.6")
     (moved,) = demo.run(*words, "-f", "json").json()
-    assert (moved["static"], moved["target"]) == ("1583.6", "1653.6")
-    assert moved["tolerance"] == "1648.6 to 1658.6"
+    assert (moved["static"], moved["target"]) == (1583.6, 1653.6)
+    assert (moved["lower"], moved["upper"]) == (1648.6, 1658.6)
     (other,) = demo.run("targets", "PDSL-4104", "-f", "json").json()
-    assert (other["static"], other["target"]) == (None, "70")  # a differential gauge
+    assert (other["static"], other["target"]) == (None, 70)  # a differential gauge

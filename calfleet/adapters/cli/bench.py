@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from decimal import Decimal
@@ -267,47 +267,46 @@ def show_budgets(found: Calibration) -> None:
 def target_columns() -> list[Column[TargetLine]]:
     from calfleet.metrology.rounding import exact_text
 
-    def text(value: object) -> str | None:
-        return None if value is None else exact_text(value)  # type: ignore[arg-type]
+    def number(name: str) -> Callable[[TargetLine], Decimal | None]:
+        def value(line: TargetLine) -> Decimal | None:
+            found = getattr(line.targets, name)
+            return None if found is None else Decimal(exact_text(found))
 
-    def window(low: object, high: object) -> str:
-        if low is None and high is None:
-            return "not limited"
-        return f"{text(low) or 'open'} to {text(high) or 'open'}"
+        return value
+
+    def shown(heading: str, name: str) -> Column[TargetLine]:
+        get = number(name)
+        if name == "static":
+            return Column(heading, name, lambda x: get(x) if x.needs_static else None, right=True)
+        return Column(heading, name, get, right=True)
+
+    def window(heading: str, low: str, high: str) -> list[Column[TargetLine]]:
+        """One column to read, and its two ends as numbers for programs."""
+        bottom, top = number(low), number(high)
+
+        def text(line: TargetLine) -> str:
+            ends = bottom(line), top(line)
+            if ends == (None, None):
+                return "not limited"
+            return " to ".join("open" if end is None else format(end, "f") for end in ends)
+
+        return [
+            Column(heading, "", text, right=True, fold=True, table_only=True),
+            Column("", low, bottom),
+            Column("", high, top),
+        ]
 
     return [
         Column("Set point", "set_point", lambda x: x.point.label),
         Column("Direction", "direction", lambda x: x.point.direction),
         Column("Unit", "unit", lambda x: x.targets.unit),
-        Column(
-            "Static",
-            "static",
-            lambda x: text(x.targets.static) if x.needs_static else None,
-            right=True,
-        ),
-        Column("Start at", "start", lambda x: text(x.targets.start), right=True),
-        Column("TARGET", "target", lambda x: text(x.targets.set_point), right=True),
-        Column(
-            "Tolerance", "tolerance", lambda x: window(x.targets.lower, x.targets.upper), right=True
-        ),
-        Column(
-            "As-left band",
-            "as_left_band",
-            lambda x: window(x.targets.as_left_lower, x.targets.as_left_upper),
-            right=True,
-        ),
-        Column(
-            "Reset",
-            "reset",
-            lambda x: window(x.targets.reset_low, x.targets.reset_high),
-            right=True,
-        ),
-        Column(
-            "Exercise",
-            "exercise",
-            lambda x: window(x.targets.exercise_bottom, x.targets.exercise_top),
-            right=True,
-        ),
+        shown("Static", "static"),
+        shown("Start at", "start"),
+        Column("TARGET", "target", number("set_point"), right=True),
+        *window("Tolerance", "lower", "upper"),
+        *window("As-left band", "as_left_lower", "as_left_upper"),
+        *window("Reset", "reset_low", "reset_high"),
+        *window("Exercise", "exercise_bottom", "exercise_top"),
     ]
 
 

@@ -64,14 +64,20 @@ _OUTAGE_AREAS = question(
 
 def outages(reader: Reader) -> list[Outage]:
     """Each outage as its last revision says, by its first day, then code."""
+    latest = {o.code: o for o in outage_revisions(reader)}
+    return sorted(latest.values(), key=lambda o: (o.first_on, o.code))
+
+
+def outage_revisions(reader: Reader) -> list[Outage]:
+    """Every revision of every outage, by code and revision."""
     areas: dict[int, list[str]] = {}
     for key, code in ask(reader, _OUTAGE_AREAS):
         areas.setdefault(key, []).append(code)
-    latest: dict[str, Outage] = {}
+    found = []
     for key, *v in ask(reader, _OUTAGES):
         values = [*v, tuple(areas.get(key, ()))]
-        latest[v[0]] = Outage(*values)
-    return sorted(latest.values(), key=lambda o: (o.first_on, o.code))
+        found.append(Outage(*values))
+    return found
 
 
 _USAGE_RULES = question(
