@@ -374,7 +374,9 @@ def _short(value: Fraction) -> str:
     return f"{float(value):.6g}"
 
 
-UNSUITED = ("reads", "its unit", "range", "stands", "kept", "no static rating")
+UNSUITED = (
+    "reads", "its unit", "range", "stands", "kept", "not oxygen-clean", "no static rating",
+)  # fmt: skip
 
 
 def _close(refused: list[GaugeOption]) -> tuple[GaugeOption, ...]:

@@ -702,6 +702,7 @@ def _check_correction(session: Session, bench: BenchRecord) -> BenchRecord:
             "calibration",
             bench.replaces or "",
             nearest_names(bench.replaces or "", calibration_queries.numbers(session)),
+            next_step=f"'calfleet history {bench.tag}' lists them.",
         )
     if named.bench.tag.casefold() != bench.tag.casefold():
         raise RecordRefused(

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from sqlalchemy import text
+from sqlalchemy import Connection, String, select, text, type_coerce
 from sqlalchemy.orm import Session
 
 from calfleet.store import guards
+from calfleet.store.base import Base
 
 
 def problems(session: Session) -> Iterator[tuple[str, str, str]]:
-    """(check, where, what) of everything wrong, in the order database, references, guards.
+    """(check, where, what) of everything wrong, in the order database, references, numbers, guards.
 
     PostgreSQL keeps its references by itself (a validated foreign key cannot be broken without
     being dropped); what is asked there is whether every foreign key still stands validated.
@@ -32,5 +33,30 @@ def problems(session: Session) -> Iterator[tuple[str, str, str]]:
         )
         for table, name in rows:
             yield "references", table, f"The foreign key {name} is not validated."
+    yield from _numbers(connection)
     for name in guards.missing(connection):
         yield "guards", name, "The guard is missing, disabled or altered."
+
+
+def _numbers(connection: Connection) -> Iterator[tuple[str, str, str]]:
+    """Numbers kept as typed beside the double that constraints use: the two must agree."""
+    for table in Base.metadata.sorted_tables:
+        for column in table.columns:
+            typed = table.columns.get(column.name.removesuffix("_value"))
+            if not column.name.endswith("_value") or typed is None or typed is column:
+                continue
+            key = next(iter(table.primary_key))
+            rows = connection.execute(
+                select(key, type_coerce(typed, String), column).where(typed.is_not(None))
+            )
+            for row, words, value in rows:
+                try:
+                    agrees = float(words) == value
+                except ValueError:
+                    agrees = False
+                if not agrees:
+                    yield (
+                        "numbers",
+                        f"{table.name} row {row}",
+                        f"{typed.name} is typed as {words!r} but kept as {value!r}.",
+                    )

@@ -11,6 +11,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import date
 from fractions import Fraction
+from typing import NamedTuple
 
 from calfleet.errors import CalfleetError, RecordRefused, UnknownName
 from calfleet.metrology.certificate import CertificateCurve
@@ -48,8 +49,7 @@ class AffectedCertificate:
     parents: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class AffectedUse:
+class AffectedUse(NamedTuple):
     """A gauge used in a calibration that rests on the gauge found bad.
 
     ``tier`` 1: the gauge found bad itself; 2: a gauge calibrated with it; and so on.
@@ -59,8 +59,9 @@ class AffectedUse:
     tier: int
 
 
-@dataclass(frozen=True, slots=True)
-class AffectedCalibration:
+class AffectedCalibration(NamedTuple):
+    """A calibration with those of its gauges that rest on the gauge found bad."""
+
     calibration: Calibration
     uses: tuple[AffectedUse, ...]
 

@@ -29,6 +29,7 @@ from datetime import date, timedelta
 from enum import StrEnum
 from fractions import Fraction
 from itertools import pairwise
+from typing import NamedTuple
 
 from calfleet.errors import CalfleetError
 from calfleet.metrology.units import PressureMode
@@ -129,15 +130,15 @@ _TOLD = {
 }
 
 
-@dataclass(frozen=True, slots=True)
-class Row:
+class Row(NamedTuple):
     """One result that rests on the gauge found bad, in the switch's unit.
 
     ``gauge``, ``certificate``: the nearest of those used; ``path``: the certificates from the
     gauge found bad down to it, empty for the gauge itself. ``before``, ``worst``, ``linear``: how
     the result stands; ``None`` where the error is not known, then ``why_unknown`` says why.
     ``later``: the first later sound calibration of the switch. ``describes_now``: the result is
-    the last word on the state of the switch. ``exact``: judged from its raw readings.
+    the last word on the state of the switch. ``consequence``: the worse of the two courses.
+    ``exact``: judged from its raw readings.
     """
 
     calibration: str
@@ -166,15 +167,11 @@ class Row:
     shift_linear: float | None
     under_worst: Consequence
     under_linear: Consequence
+    consequence: Consequence
     why_unknown: str
     later: str | None
     describes_now: bool
     exact: bool
-
-    @property
-    def consequence(self) -> Consequence:
-        """The worse of the two courses."""
-        return min(self.under_worst, self.under_linear, key=lambda c: c.rank)
 
     @property
     def action(self) -> Action:
@@ -398,11 +395,14 @@ def impact(
     )
 
 
+_CRITICALITY_RANK = {one: place for place, one in enumerate(Criticality)}
+
+
 def _urgency_key(row: Row) -> tuple[object, ...]:
     state = row.worst or row.before
     margin = state.margin if state.margin is not None else -math.inf
     return (
-        row.consequence.rank, row.criticality.rank, not row.describes_now, margin,
+        row.consequence.rank, _CRITICALITY_RANK[row.criticality], not row.describes_now, margin,
         row.performed_on, row.calibration, row.set_point, row.phase,
     )  # fmt: skip
 
@@ -410,20 +410,17 @@ def _urgency_key(row: Row) -> tuple[object, ...]:
 # --- rows ---------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class _Draft:
+class _Draft(NamedTuple):
     """A result on its way to a row; ``item`` is ``None`` where nothing can be worked out."""
 
     affected: AffectedCalibration
     result: Result
     switch: Switch
     item: Item | None
-    placed: Placed | None
     why: str
 
 
-@dataclass(frozen=True, slots=True)
-class _Outcome:
+class _Outcome(NamedTuple):
     before: State
     worst: State | None
     linear: State | None
@@ -446,7 +443,7 @@ class _Rows:
     ) -> None:
         self._facts, self._event, self._affected, self._book = facts, event, affected, book
         self._areas, self._inputs, self._exact_up_to = areas, inputs, exact_up_to
-        self._in_use: dict[tuple[str, GaugeUsed, date, bool], GaugeInUse | None] = {}
+        self._in_use: dict[tuple[str, str, date, bool], GaugeInUse | None] = {}
         self._fractions: dict[date, Fraction] = {}
         self._required = {
             (code, revision.revision): float(revision.required_tur)
@@ -454,6 +451,7 @@ class _Rows:
             for revision in revisions
         }
         self._newest: dict[str, Switch] = {}
+        self._paths: dict[str, tuple[str, ...]] = {}
         for switch in facts.switches.values():
             known = self._newest.get(switch.tag)
             if known is None or (switch.effective_on, switch.revision) > (
@@ -506,7 +504,7 @@ class _Rows:
                 known = switch or self._newest.get(bench.tag)
                 if known is None:
                     continue
-                yield _Draft(one, result, known, None, None, why)
+                yield _Draft(one, result, known, None, why)
                 continue
             if any(later.run < cycle.run for cycle, later in pairwise(cycles)):
                 cycles = sorted(cycles, key=lambda cycle: cycle.run)
@@ -514,13 +512,18 @@ class _Rows:
                 calibration, result, switch, tuple(cycles), operating,
                 low_side if counted_static else None, required, fraction,
             )  # fmt: skip
-            static = low_side.shifts if own_static is not None and low_side is not None else None
-            yield _Draft(one, result, switch, item, Placed(operating.shifts, static, fraction), "")
+            yield _Draft(one, result, switch, item, "")
 
     def _use(self, used: GaugeUsed | None, day: date, resting: set[int]) -> GaugeInUse | None:
         if used is None:
             return None
         affected = id(used) in resting
+        key = (used.gauge, used.certificate, day, affected)
+        if key not in self._in_use:
+            self._in_use[key] = self._looked_up(used, day, affected=affected)
+        return self._in_use[key]
+
+    def _looked_up(self, used: GaugeUsed, day: date, *, affected: bool) -> GaugeInUse | None:
         gauge = self._book.gauge(used.gauge, day)
         shifts = self._book.of(used, day, affected=affected)
         if gauge is None or shifts is None:
@@ -553,17 +556,20 @@ class _Rows:
         return outcomes
 
     def _exactly(self, draft: _Draft, quick: _Outcome) -> _Outcome:
-        if self._inputs is None or draft.placed is None:
+        item = draft.item
+        if self._inputs is None or item is None:
             return quick
+        static = item.static.shifts if item.static is not None else None
+        placed = Placed(item.operating.shifts, static, item.fraction)
         try:
             given = self._inputs(draft.affected.calibration, draft.result)
-            before = judge_exactly(given, draft.placed, None) if given is not None else None
+            before = judge_exactly(given, placed, None) if given is not None else None
         except CalfleetError:
             return quick
         if given is None or before is None:
             return quick
-        worst = judge_exactly(given, draft.placed, Course.WORST)
-        linear = judge_exactly(given, draft.placed, Course.LINEAR)
+        worst = judge_exactly(given, placed, Course.WORST)
+        linear = judge_exactly(given, placed, Course.LINEAR)
         return _Outcome(
             before, worst, linear,
             _difference(before, worst, quick.shift_worst),
@@ -594,7 +600,10 @@ class _Rows:
 
     def _row(self, draft: _Draft, outcome: _Outcome, later: Mapping[str, str | None]) -> Row:
         calibration, result, switch = draft.affected.calibration, draft.result, draft.switch
-        use = min(draft.affected.uses, key=lambda u: u.tier)
+        uses = draft.affected.uses
+        use = uses[0] if len(uses) == 1 else min(uses, key=lambda u: u.tier)
+        worst = consequence(outcome.before, outcome.worst)
+        linear = consequence(outcome.before, outcome.linear)
         after = later.get(calibration.number)
         left = any(
             r.phase is Phase.AS_LEFT and r.set_point == result.set_point
@@ -621,7 +630,7 @@ class _Rows:
             gauge=use.used.gauge,
             certificate=use.used.certificate,
             tier=use.tier,
-            path=self._affected.path(use.used.certificate) if use.tier > 1 else (),
+            path=self._path(use.used.certificate) if use.tier > 1 else (),
             fraction=float(self._fractions[calibration.bench.performed_on]),
             lower=result.lower_limit,
             upper=result.upper_limit,
@@ -631,13 +640,19 @@ class _Rows:
             linear=outcome.linear,
             shift_worst=outcome.shift_worst,
             shift_linear=outcome.shift_linear,
-            under_worst=consequence(outcome.before, outcome.worst),
-            under_linear=consequence(outcome.before, outcome.linear),
+            under_worst=worst,
+            under_linear=linear,
+            consequence=worst if worst is linear or worst.rank < linear.rank else linear,
             why_unknown=why,
             later=after,
             describes_now=after is None and (result.phase is Phase.AS_LEFT or not left),
             exact=outcome.exact,
         )
+
+    def _path(self, certificate: str) -> tuple[str, ...]:
+        if certificate not in self._paths:
+            self._paths[certificate] = self._affected.path(certificate)
+        return self._paths[certificate]
 
     def _why(self, certificate: str, tier: int, *, known_there: bool) -> str:
         if tier > 1 and certificate in self._book.reasons:

@@ -11,12 +11,20 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import lru_cache
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from calfleet.metrology.conformity import Rule, Verdict
 from calfleet.metrology.direction import Direction
 from calfleet.metrology.units import PressureMode, convert_difference
-from calfleet.records import Calibration, Cycle, CycleOutcome, Result, Switch
+from calfleet.records import (
+    Calibration,
+    Cycle,
+    CycleOutcome,
+    Quantity,
+    Result,
+    SetPoint,
+    Switch,
+)
 from calfleet.traceability.rejudge import State, trip_direction
 from calfleet.traceability.shifts import Course, Shifts, flips
 
@@ -48,8 +56,7 @@ class GaugeInUse:
     by_reading: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class Item:
+class Item(NamedTuple):
     """One result to be judged. ``static``: the gauge of the static readings, where they count."""
 
     calibration: Calibration
@@ -90,7 +97,13 @@ def _factor(source: str, target: str) -> float:
 def sensitivity(use: GaugeInUse, switch: Switch) -> float:
     """What one unit of the gauge is in the switch's unit, negative where the one falls."""
     factor = _factor(use.shifts.unit, switch.unit)
-    return -factor if flips(use.mode, switch.quantity.gauge_modes[0]) else factor
+    return -factor if flips(use.mode, switch_mode(switch.quantity)) else factor
+
+
+@lru_cache(maxsize=16)
+def switch_mode(quantity: Quantity) -> PressureMode | None:
+    """The pressure mode in which a switch of that quantity is set."""
+    return quantity.gauge_modes[0]
 
 
 class _Branches:
@@ -243,6 +256,13 @@ def judge_many(items: Sequence[Item]) -> Many:
     )
 
 
+def _point(item: Item) -> SetPoint | None:
+    for point in item.switch.set_points:
+        if point.label == item.result.set_point:
+            return point
+    return None
+
+
 def _read(
     i: int,
     item: Item,
@@ -253,8 +273,8 @@ def _read(
     where: NDArray[np.intp],
 ) -> None:
     """The readings of an item into row ``i``, and the branches they go through."""
-    point = next((p for p in item.switch.set_points if p.label == item.result.set_point), None)
-    mode = item.switch.quantity.gauge_modes[0]
+    point = _point(item)
+    mode = switch_mode(item.switch.quantity)
     wanted = point.direction if point is not None else Direction.RISING
     direction = trip_direction(wanted, item.operating.mode, mode)
     where[0, i] = branches.index(item.operating.shifts, direction)
@@ -277,7 +297,7 @@ def _read(
 def _numbers(item: Item) -> tuple[float, ...]:
     """The columns of an item, in the order of their names."""
     result, switch = item.result, item.switch
-    point = next((p for p in switch.set_points if p.label == result.set_point), None)
+    point = _point(item)
     rising = 1.0 if point is None or point.direction is Direction.RISING else -1.0
     low, high = _open(result.lower_limit, -1), _open(result.upper_limit, 1)
     accept_low = _open(result.lower_acceptance, -1)

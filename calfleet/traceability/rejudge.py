@@ -20,6 +20,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from fractions import Fraction
+from typing import NamedTuple
 
 from calfleet.errors import CalfleetError
 from calfleet.metrology.conformity import Verdict
@@ -41,11 +42,14 @@ class Consequence(StrEnum):
 
     @property
     def rank(self) -> int:
-        return list(Consequence).index(self)
+        return _RANK[self]
 
 
-@dataclass(frozen=True, slots=True)
-class State:
+_RANK = {one: place for place, one in enumerate(Consequence)}
+_VERDICT_RANK = {one: place for place, one in enumerate(Verdict)}
+
+
+class State(NamedTuple):
     """How a result stands, in the switch's unit.
 
     ``margin``: the least distance of a judged value to its tolerance limits, negative outside;
@@ -75,7 +79,7 @@ def consequence(before: State, after: State | None) -> Consequence:
     outside = bool(after.limits) or (after.margin is not None and after.margin < 0)
     if not after.verdict.accepted:
         return Consequence.FLIPPED_OUT if outside else Consequence.NOT_SURE
-    if after.verdict.rank > before.verdict.rank:
+    if _VERDICT_RANK[after.verdict] > _VERDICT_RANK[before.verdict]:
         return Consequence.NOT_SURE
     if after.margin is None or before.margin is None:
         return Consequence.KEPT

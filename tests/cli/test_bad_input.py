@@ -130,11 +130,21 @@ TEMPERATURE = [("PSL-1108", "TSH-4306"), ("PS-GEN", "TS-GEN"), ("RG-202", "RG-20
 RECORDS: list[tuple[str, Changes, int, list[str]]] = [
     ("unknown tag", [("PSL-1108", "PSL-1180")], USAGE, ["No switch named 'PSL-1180'", "PSL-1108"]),
     ("unknown gauge", [("RG-202", "RG-22")], USAGE, ["No gauge named 'RG-22'", "RG-202"]),
-    ("unknown person", [('person = "P02"', 'person = "P22"')], USAGE, ["person named 'P22'", "P02"]),
+    (
+        "unknown person",
+        [('person = "P02"', 'person = "P22"')],
+        USAGE,
+        ["person named 'P22'", "P02"],
+    ),
     ("unknown second person", [('"P03"', '"P33"')], USAGE, ["No person named 'P33'", "P03"]),
     ("unknown procedure", [("PS-GEN", "PS-GEM")], USAGE, ["procedure named 'PS-GEM'", "PS-GEN"]),
     ("unknown set point", [('"L"', '"HH"')], USAGE, ["set point of PSL-1108 named 'HH'", "L"]),
-    ("outside the gauge", [("250.8", "2600.8")], REFUSED, ["PSL-1108 L, as-found", "2600.8 kPa", "0 to 2500"]),
+    (
+        "outside the gauge",
+        [("250.8", "2600.8")],
+        REFUSED,
+        ["PSL-1108 L, as-found", "2600.8 kPa", "0 to 2500"],
+    ),
     ("reset on the wrong side", [("276.8", "230.0")], REFUSED, ["reset", "below", "falling"]),
     ("in the future", [("11-25", "11-26")], REFUSED, ["2026-11-26", "after today"]),
     ("before the last one", [("2026-11-25", "2025-09-01")], REFUSED, ["2025-09-12 already"]),

@@ -44,7 +44,7 @@ def test_table_csv_and_json_are_one_list(demo: Any) -> None:
         late = -line["days_left"]
         assert (f" {late} d overdue " if late > 0 else f" {-late} d ") in text
         assert (f"  {line['gauge']} (" if line["gauge_ready"] else "  NONE: ") in text
-    assert "Due by 2026-12-31 as of 2026-11-25" == table[0]
+    assert table[0] == "Due by 2026-12-31 as of 2026-11-25"
 
 
 def test_the_most_urgent_comes_first(demo: Any) -> None:

@@ -67,9 +67,7 @@ def test_switches_as_of_a_day(demo: Any) -> None:
     )
     ((tag, day),) = changed
     now = {x["tag"]: x for x in demo.run("switches", "-f", "json").json()}
-    then = {
-        x["tag"]: x for x in demo.run("switches", "-f", "json", "--as-of", "2023-01-31").json()
-    }
+    then = {x["tag"]: x for x in demo.run("switches", "-f", "json", "--as-of", "2023-01-31").json()}
     assert day > "2023-01-31"
     assert now[tag] != then[tag]
 

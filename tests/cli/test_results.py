@@ -73,7 +73,9 @@ def test_the_budget_adds_up(demo: Any) -> None:
         for part in parts:
             assert any(line.startswith(f"  {part['name']}") for line in text.splitlines())
     shares = [
-        float(line.split(" %")[0].split()[-1]) for line in text.splitlines() if " % " in line and ("█" in line or "▏" in line)
+        float(line.split(" %")[0].split()[-1])
+        for line in text.splitlines()
+        if " % " in line and ("█" in line or "▏" in line)
     ]
     assert sum(shares) == pytest.approx(200, abs=1)  # two budgets, shares rounded to 0.1 %
 
@@ -108,7 +110,9 @@ def test_a_corrected_record_says_so(shop: Any, readings: Any) -> None:
     assert second > first
     assert f"corrects {first}: second reading mistyped" in done
     assert f"CORRECTED by {second}" in shop.ok("result", first)
-    notes = {x["calibration"]: x["note"] for x in shop.run("history", "PSL-1108", "-f", "json").json()}
+    notes = {
+        x["calibration"]: x["note"] for x in shop.run("history", "PSL-1108", "-f", "json").json()
+    }
     assert f"corrected by {second}" in notes[first]
     assert f"corrects {first}" in notes[second]
     # the newest stands for the tag, and cannot be overtaken by the corrected one

@@ -95,6 +95,7 @@ def show_calibration(session: Session, found: Calibration, *, with_cautions: boo
     """Print a judged calibration as its reader needs it: verdicts first, then how certain."""
     from calfleet.metrology.rounding import percent
     from calfleet.services.after import next_due
+    from calfleet.services.cautions import DEFERENCE
 
     bench = found.bench
     gauges = ", ".join(f"{u.gauge} ({u.role}, {u.certificate})" for u in bench.gauges)
@@ -155,6 +156,7 @@ def show_calibration(session: Session, found: Calibration, *, with_cautions: boo
         print("\n  Before return to service")
         for caution in _return_cautions(session, found):
             print(paragraph(f"{caution.heading}. {caution.text}", indent="  ! "))
+        print(paragraph(DEFERENCE, indent="  "))
 
 
 def _returned(bench: BenchRecord) -> str:
