@@ -61,10 +61,9 @@ def make_plan(given: PlanInput, *, exact_choices: int = EXACT_CHOICES) -> Plan:
         bound = max(bound, solved.bound)
         if solved.proven:
             method = Method.EXACT
-        if solved.places is not None:
-            better = objective(grid, solved.places).total < objective(grid, places).total - 1e-6
-            if better or (solved.proven and not given.previous):
-                places = solved.places
+        found = solved.places
+        if found and objective(grid, found).total < objective(grid, places).total - 1e-6:
+            places = found
     return _plan(grid, places, bound, method)
 
 

@@ -1,20 +1,32 @@
 """A proven lower bound on what any plan must cost, and the weeks that it suggests.
 
-The relaxation lets a job be split between weeks, and its minutes between persons and gauges; all
-else that makes a plan dearer stays: capacities, level, fullest person-week, visits, separation.
-Every real plan is a solution of it at no higher cost, so its optimum is a bound. It is a linear
-program, solved by HiGHS through SciPy; the bound is taken from the dual solution, so that it
-holds whatever the tolerance with which the primal one was found.
+Two steps, both weak duality, so the bound holds however roughly the programs were solved:
+
+1. A linear program splits jobs between weeks and minutes between persons; capacities, the level,
+   the fullest person-week and the separation of redundant switches stay. Where a week then asks
+   more of some gauges than they have, that week gets a row for just these gauges, and the program
+   is solved again.
+2. The prices of those rows are charged to the jobs. What is left falls apart into one problem for
+   each area: which weeks to visit it in, and each job to one of these. Its relaxation is solved
+   for each area, and the sum is the bound (Lagrangian relaxation: for any prices, the optimum of
+   the priced problem is not above that of the real one).
+
+Left out of the bound: gauges set up, gauges down the list, changed hands, that jobs are not split.
+Linear programs are solved by HiGHS through SciPy.
 """
 
 from __future__ import annotations
 
+from collections import deque
+from collections.abc import Iterable
 from dataclasses import dataclass, field
+from typing import Any
 
 from calfleet.scheduling.plan_grid import Grid
 
-MANY = 400_000
-"""So many job-weeks are relaxed at most; beyond it the plain bound has to do."""
+ROUNDS = 4
+_INF = float("inf")
+_DUST = 1e-6
 
 
 @dataclass(slots=True)
@@ -53,73 +65,72 @@ class Program:
         self.cols.append(column)
         self.values.append(value)
 
+    def matrix(self) -> Any:
+        from scipy.sparse import csr_array
+
+        shape = (len(self.low), len(self.cost))
+        return csr_array((self.values, (self.rows, self.cols)), shape=shape)
+
 
 def plain_bound(grid: Grid) -> float:
-    """The sum of each job's cheapest week, and of the fewest visits that reach every job's weeks."""
-    cheapest = sum(min(grid.cost[j].values()) for j in grid.placeable)
-    cheapest = (
-        min(cheapest, sum(grid.unplanned_cost(j) for j in grid.placeable))
-        if (grid.weights.unplanned == 0)
-        else cheapest
-    )
-    return cheapest
+    """The sum of what each job costs at least by itself."""
+    return sum(min(*grid.cost[j].values(), grid.unplanned_cost(j)) for j in grid.placeable)
 
 
 def relax(grid: Grid) -> Relaxation:
-    """The bound, peak and week hints of the relaxed plan.
+    """The bound, peak and week hints of the relaxed plan; without a placeable job all zero.
 
-    Without a job that has a place: all zero. Source: linear programming duality; HiGHS.
+    Source: linear programming duality; Lagrangian relaxation as in Geoffrion (1974), from memory.
     """
     if not grid.placeable:
         return Relaxation(0.0, 0.0)
-    if sum(len(grid.days[j]) for j in grid.placeable) > MANY:
+    program = Program()
+    x = _jobs(grid, program)
+    coupling_from = len(program.low)
+    peak = _people(grid, program, x)
+    _level(grid, program, x)
+    _apart(grid, program, x)
+    answer = None
+    for _ in range(ROUNDS):
+        answer = _solve(program)
+        if answer is None or not _gauge_rows(grid, program, x, answer[0]):
+            break
+    if answer is None:
         return Relaxation(plain_bound(grid), 0.0)
-    return _solve(grid)
-
-
-def _solve(grid: Grid) -> Relaxation:
-    import numpy as np
-    from scipy.optimize import linprog
-    from scipy.sparse import csr_array
-
-    p = Program()
-    x = _jobs(grid, p)
-    peak = _hands(grid, p, x)
-    _level(grid, p, x)
-    _visits(grid, p, x)
-    _apart(grid, p, x)
-    low, high = np.array(p.low), np.array(p.high)
-    shape = (len(low), len(p.cost))
-    a = csr_array((p.values, (p.rows, p.cols)), shape=shape)
-    equal = low == high
-    upper = ~equal & np.isfinite(high)
-    lower = ~equal & np.isfinite(low)
-    from scipy.sparse import vstack
-
-    a_ub = vstack([a[upper], -a[lower]]).tocsr()
-    b_ub = np.concatenate([high[upper], -low[lower]])
-    cost, limit = np.array(p.cost), np.array(p.upper)
-    answer = linprog(
-        cost,
-        A_ub=a_ub,
-        b_ub=b_ub,
-        A_eq=a[equal],
-        b_eq=low[equal],
-        bounds=np.column_stack([np.zeros(len(limit)), limit]),
-        method="highs",
-    )
-    if answer.status != 0:
-        return Relaxation(plain_bound(grid), 0.0)
-    # Any multipliers of the right sign give a bound; these are the solver's, made exact in sign.
-    y_ub = np.minimum(answer.ineqlin.marginals, 0.0)
-    y_eq = answer.eqlin.marginals
-    reduced = cost - a_ub.T @ y_ub - a[equal].T @ y_eq
-    bound = float(y_ub @ b_ub + y_eq @ low[equal] + np.minimum(reduced, 0.0) @ limit)
+    values, prices = answer
+    bound = _priced(grid, program, x, coupling_from, prices)
     hints: dict[int, list[int]] = {}
     for j, columns in x.items():
-        found = [(w, float(answer.x[c])) for w, c in columns.items() if answer.x[c] > 1e-6]
+        found = [(w, float(values[c])) for w, c in columns.items() if values[c] > 1e-6]
         hints[j] = [w for w, _ in sorted(found, key=lambda pair: (-round(pair[1], 6), pair[0]))]
-    return Relaxation(max(bound, plain_bound(grid)), float(answer.x[peak]), hints)
+    return Relaxation(max(bound, plain_bound(grid)), float(values[peak]), hints)
+
+
+def _solve(p: Program) -> tuple[Any, Any] | None:
+    """Values of the columns and prices of the rows at the optimum; ``None``: not solved."""
+    import numpy as np
+    from scipy.optimize import linprog
+
+    a = p.matrix()
+    low, high = np.array(p.low), np.array(p.high)
+    equal = low == high
+    less = ~equal
+    answer = linprog(
+        np.array(p.cost),
+        A_ub=a[less] if less.any() else None,
+        b_ub=high[less] if less.any() else None,
+        A_eq=a[equal],
+        b_eq=low[equal],
+        bounds=np.column_stack([np.zeros(len(p.upper)), np.array(p.upper)]),
+        method="highs-ds",
+    )
+    if answer.status != 0:
+        return None
+    prices = np.zeros(len(low))
+    prices[equal] = answer.eqlin.marginals
+    if less.any():
+        prices[less] = np.minimum(answer.ineqlin.marginals, 0.0)
+    return answer.x, prices
 
 
 def _jobs(grid: Grid, p: Program) -> dict[int, dict[int, int]]:
@@ -135,58 +146,29 @@ def _jobs(grid: Grid, p: Program) -> dict[int, dict[int, int]]:
     return x
 
 
-def _hands(grid: Grid, p: Program, x: dict[int, dict[int, int]]) -> int:
-    """Minutes of each kind of work go to persons and to gauges that can do it; the peak's column."""
-    weeks = range(len(grid.weeks))
+def _people(grid: Grid, p: Program, x: dict[int, dict[int, int]]) -> int:
+    """Minutes of each quantity go to people qualified for it; the column of the peak."""
     most = float(max(max(row) for row in grid.worker_cap))
     peak = p.column(grid.weights.peak, 1)
-    person_rows: dict[tuple[int, int], int] = {}
-    gauge_rows: dict[tuple[int, int], int] = {}
-    setup_rows: dict[tuple[int, int], int] = {}
-    by_quantity: dict[tuple[int, int], list[int]] = {}
-    by_gauges: dict[tuple[tuple[int, ...], int], list[int]] = {}
+    person: dict[tuple[int, int], int] = {}
+    for k, row in enumerate(grid.worker_cap):
+        for w, cap in enumerate(row):
+            if cap:
+                person[k, w] = p.row(-_INF, 0)
+                p.set(person[k, w], peak, -cap)
+    work: dict[tuple[int, int], list[int]] = {}
     for j, columns in x.items():
         for week in columns:
-            by_quantity.setdefault((grid.quantity[j], week), []).append(j)
-            by_gauges.setdefault((grid.usable[j], week), []).append(j)
-    for k, row in enumerate(grid.worker_cap):
-        for w in weeks:
-            if row[w]:
-                person_rows[k, w] = p.row(-float("inf"), 0)
-                p.set(person_rows[k, w], peak, -row[w])
-    for (q, week), jobs in sorted(by_quantity.items()):
-        flow = p.row(0, 0)
+            work.setdefault((grid.quantity[j], week), []).append(j)
+    for (q, week), jobs in sorted(work.items()):
+        flow = p.row(-_INF, 0)
         for j in jobs:
             p.set(flow, x[j][week], grid.minutes[j])
         for k in range(len(grid.workers)):
             if grid.skill_days[k][q][week]:
                 z = p.column(0, most)
                 p.set(flow, z, -1)
-                p.set(person_rows[k, week], z, 1)
-    for (usable, week), jobs in sorted(by_gauges.items()):
-        flow = p.row(0, 0)
-        longest = max(grid.minutes[j] for j in jobs)
-        total = sum(grid.minutes[j] for j in jobs)
-        for j in jobs:
-            p.set(flow, x[j][week], grid.minutes[j])
-        for place, g in enumerate(usable):
-            if not grid.gauge_days[g][week]:
-                continue
-            cap = grid.gauge_cap[g][week]
-            limit = total if cap is None else min(total, cap)
-            y = p.column(grid.weights.preference * place / longest, limit)
-            p.set(flow, y, -1)
-            if (g, week) not in setup_rows:
-                s = p.column(grid.weights.gauge_setup, 1)
-                setup_rows[g, week] = s
-                if cap is not None:
-                    gauge_rows[g, week] = p.row(-float("inf"), 0)
-                    p.set(gauge_rows[g, week], s, -cap)
-            if cap is not None:
-                p.set(gauge_rows[g, week], y, 1)
-            own = p.row(-float("inf"), 0)
-            p.set(own, y, 1)
-            p.set(own, setup_rows[g, week], -limit)
+                p.set(person[k, week], z, 1)
     return peak
 
 
@@ -197,26 +179,9 @@ def _level(grid: Grid, p: Program, x: dict[int, dict[int, int]]) -> None:
     for j, columns in x.items():
         for week, column in columns.items():
             if week not in rows:
-                rows[week] = p.row(-float("inf"), grid.level[week])
+                rows[week] = p.row(-_INF, grid.level[week])
                 p.set(rows[week], p.column(grid.weights.above_level, total), -1)
             p.set(rows[week], column, grid.minutes[j])
-
-
-def _visits(grid: Grid, p: Program, x: dict[int, dict[int, int]]) -> None:
-    """A visit per area and week, wanted by every job or group of jobs with the same choice."""
-    visit: dict[tuple[int, int], int] = {}
-    alike: dict[tuple[object, ...], list[int]] = {}
-    for j in grid.placeable:
-        due = (grid.jobs[j].due_on - grid.monday).days // 7
-        alike.setdefault((grid.area[j], due, tuple(grid.days[j])), []).append(j)
-    for (area, _, weeks), jobs in sorted(alike.items()):  # type: ignore[misc]
-        for week in weeks:
-            if (area, week) not in visit:
-                visit[area, week] = p.column(grid.weights.area_visit, 1)
-            row = p.row(-float("inf"), 0)
-            p.set(row, visit[area, week], -len(jobs))
-            for j in jobs:
-                p.set(row, x[j][week], 1)
 
 
 def _apart(grid: Grid, p: Program, x: dict[int, dict[int, int]]) -> None:
@@ -226,8 +191,143 @@ def _apart(grid: Grid, p: Program, x: dict[int, dict[int, int]]) -> None:
         if apart < 1 or len(jobs) < 2:
             continue
         for start in range(len(grid.weeks)):
-            columns = [x[j][w] for j in jobs for w in range(start, start + apart) if w in x[j]]
-            if len(columns) > 1:
-                row = p.row(-float("inf"), 1)
-                for column in columns:
+            near = range(start, start + apart)
+            columns = [[x[j][w] for w in near if w in x[j]] for j in jobs]
+            if sum(map(bool, columns)) > 1:
+                row = p.row(-_INF, 1)
+                for column in (c for some in columns for c in some):
                     p.set(row, column, 1)
+
+
+# --- gauges ---------------------------------------------------------------------------------
+
+
+def _gauge_rows(grid: Grid, p: Program, x: dict[int, dict[int, int]], values: Any) -> int:
+    """How many weeks got a row because these ``values`` ask too much of some of their gauges."""
+    weeks: dict[int, dict[frozenset[int], list[int]]] = {}
+    for j, columns in x.items():
+        for week in columns:
+            usable = frozenset(g for g in grid.usable[j] if grid.gauge_days[g][week])
+            if all(grid.gauge_rate[g] is not None for g in usable):
+                weeks.setdefault(week, {}).setdefault(usable, []).append(j)
+    added = 0
+    for week, kinds in sorted(weeks.items()):
+        need = {
+            usable: sum(grid.minutes[j] * float(values[x[j][week]]) for j in jobs)
+            for usable, jobs in kinds.items()
+        }
+        short = _overloaded(need, {g: row[week] or 0 for g, row in enumerate(grid.gauge_cap)})
+        if not short:
+            continue
+        gauges = frozenset().union(*short)
+        row = p.row(-_INF, sum(grid.gauge_cap[g][week] or 0 for g in gauges))
+        for usable, jobs in kinds.items():
+            if usable <= gauges:
+                for j in jobs:
+                    p.set(row, x[j][week], grid.minutes[j])
+        added += 1
+    return added
+
+
+def _overloaded(need: dict[frozenset[int], float], caps: dict[int, int]) -> list[frozenset[int]]:
+    """Kinds of work that together need more than all their gauges have; empty: all fits.
+
+    The far side of a least cut between work and gauges (max-flow min-cut theorem).
+    """
+    kinds = sorted((k for k, n in need.items() if n > _DUST), key=sorted)
+    left = [need[k] for k in kinds]
+    spare = {g: float(cap) for g, cap in caps.items()}
+    flow: dict[tuple[int, int], float] = {}
+    while True:
+        # Kinds with work left, and those whose gauge could be freed for them, breadth first.
+        queue = deque(i for i, n in enumerate(left) if n > _DUST)
+        freed_by: dict[int, int | None] = dict.fromkeys(queue)
+        wanted_by: dict[int, int] = {}
+        end = None
+        while queue and end is None:
+            i = queue.popleft()
+            for g in sorted(kinds[i] - wanted_by.keys()):
+                wanted_by[g] = i
+                if spare[g] > _DUST:
+                    end = g
+                    break
+                for other in range(len(kinds)):
+                    if other not in freed_by and flow.get((other, g), 0.0) > _DUST:
+                        freed_by[other] = g
+                        queue.append(other)
+        if end is None:
+            return [kinds[i] for i in freed_by] if sum(left) > 0.5 else []
+        path: list[tuple[int, int, int | None]] = []
+        step: int | None = end
+        amount = spare[end]
+        while step is not None:
+            i = wanted_by[step]
+            back = freed_by[i]
+            amount = min(amount, left[i] if back is None else flow[i, back])
+            path.append((i, step, back))
+            step = back
+        spare[end] -= amount
+        for i, g, back in path:
+            flow[i, g] = flow.get((i, g), 0.0) + amount
+            if back is None:
+                left[i] -= amount
+            else:
+                flow[i, back] -= amount
+
+
+# --- areas ----------------------------------------------------------------------------------
+
+
+def _priced(
+    grid: Grid, p: Program, x: dict[int, dict[int, int]], coupling_from: int, prices: Any
+) -> float:
+    """The bound that these prices of the coupling rows prove."""
+    import numpy as np
+
+    prices = prices.copy()
+    prices[:coupling_from] = 0.0
+    low, high = np.array(p.low), np.array(p.high)
+    limit = np.where(low == high, low, high)
+    reduced = np.array(p.cost) - p.matrix().T @ prices
+    bound = float(prices[coupling_from:] @ limit[coupling_from:])
+    own = np.ones(len(p.cost), dtype=bool)
+    own[: sum(len(columns) + 1 for columns in x.values())] = False
+    bound += float(np.minimum(reduced[own], 0.0) @ np.array(p.upper)[own])
+    areas: dict[int, list[int]] = {}
+    for j in grid.placeable:
+        areas.setdefault(grid.area[j], []).append(j)
+    for jobs in areas.values():
+        costs = {j: {w: float(reduced[c]) for w, c in x[j].items()} for j in jobs}
+        bound += _area_bound(grid, jobs, costs)
+    return bound
+
+
+def _area_bound(grid: Grid, jobs: Iterable[int], costs: dict[int, dict[int, float]]) -> float:
+    """What the jobs of one area cost at least, with a visit in every week that is used."""
+    import numpy as np
+
+    p = Program()
+    weeks = sorted({w for j in jobs for w in costs[j]})
+    visit = {w: p.column(grid.weights.area_visit, 1) for w in weeks}
+    rows = {}
+    for j in jobs:
+        rows[j] = p.row(1, 1)
+        for w, cost in costs[j].items():
+            column = p.column(cost, _INF)
+            p.set(rows[j], column, 1)
+            link = p.row(-_INF, 0)
+            p.set(link, column, 1)
+            p.set(link, visit[w], -1)
+        p.set(rows[j], p.column(grid.unplanned_cost(j), _INF), 1)
+    answer = _solve(p)
+    # What a job pays for its place, by the solver; any payment gives a bound, checked here.
+    total = 0.0
+    surplus = dict.fromkeys(weeks, 0.0)
+    for j in jobs:
+        cheapest = min(costs[j].values())
+        pays = float(answer[1][rows[j]]) if answer is not None else cheapest
+        pays = min(pays, grid.unplanned_cost(j))
+        total += pays
+        for w, cost in costs[j].items():
+            surplus[w] += max(0.0, pays - cost)
+    return total - float(np.sum([max(0.0, s - grid.weights.area_visit) for s in surplus.values()]))

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import date
 from itertools import combinations
 
-from calfleet.scheduling.calendar import days_through
+from calfleet.scheduling.calendar import Week, days_through
 from calfleet.scheduling.plan_model import (
     Assignment,
     GaugeAvailability,
@@ -152,10 +152,10 @@ def _apart(plan: Plan, jobs: dict[str, PlanJob], given: PlanInput) -> list[Broke
 
 
 def _pair(
-    a: Assignment, other: tuple[str, object, str, str], keys: tuple[str, ...], apart: int
+    a: Assignment, other: tuple[str, Week, str, str], keys: tuple[str, ...], apart: int
 ) -> list[BrokenRule]:
     tag, week, worker, gauge = other
-    weeks = abs((a.week.first - week.first).days) // 7  # type: ignore[attr-defined]
+    weeks = abs((a.week.first - week.first).days) // 7
     broken = []
     if weeks < apart:
         text = f"{a.tag} in {a.week} and {tag} in {week} are nearer than {apart} weeks."
@@ -174,7 +174,7 @@ def _room(
     minutes_per_day: int,
 ) -> list[BrokenRule]:
     """For each week, the first stretch of days in which more must be done than fits."""
-    weeks: dict[object, list[tuple[Assignment, PlanJob, list[date]]]] = {}
+    weeks: dict[Week, list[tuple[Assignment, PlanJob, list[date]]]] = {}
     for row in rows:
         weeks.setdefault(row[0].week, []).append(row)
     broken = []

@@ -5,13 +5,21 @@ Days of a week are the bits 0 (Monday) to 6 (Sunday) of a whole number.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date
 
-from calfleet.scheduling.calendar import Week, Window, days_through, iso_week
-from calfleet.scheduling.plan_model import Cause, Fixed, PlanInput, PlanJob, Unplanned
+from calfleet.records import Quantity
+from calfleet.scheduling.calendar import Window, add_days
+from calfleet.scheduling.plan_model import (
+    Cause,
+    Fixed,
+    PlanInput,
+    PlanJob,
+    PlanWorker,
+    Unplanned,
+)
 
-ALL_DAYS = 0b1111111
 SPANS = tuple(tuple(((1 << max(0, hi - lo + 1)) - 1) << lo for hi in range(7)) for lo in range(7))
 """``SPANS[lo][hi]``: the bits from day ``lo`` through day ``hi``."""
 
@@ -73,18 +81,7 @@ class Grid:
         quantities = sorted({j.quantity for j in self.jobs})
         self.quantity_no = {q: n for n, q in enumerate(quantities)}
         self.skill_days = [
-            [
-                [
-                    a & b if worker.minutes_per_day else 0
-                    for a, b in zip(
-                        self._bits(working, lambda day, w=worker, q=q: w.qualified_on(q, day)),
-                        self.worker_days[k],
-                        strict=True,
-                    )
-                ]
-                for q in quantities
-            ]
-            for k, worker in enumerate(self.workers)
+            [self._skilled_days(w, q, working) for q in quantities] for w in self.workers
         ]
         self.areas = tuple(sorted({j.area for j in self.jobs}))
         area_no = {a: n for n, a in enumerate(self.areas)}
@@ -121,18 +118,23 @@ class Grid:
 
     # --- days -------------------------------------------------------------------------
 
-    def _bits(self, days: object, holds: object) -> list[int]:
+    def _bits(self, days: Iterable[date], holds: Callable[[date], bool]) -> list[int]:
         """Per week, the bits of those ``days`` for which ``holds``."""
         rows = [0] * len(self.weeks)
         start = self.monday.toordinal()
-        for day in days:  # type: ignore[attr-defined]
-            if holds(day):  # type: ignore[operator]
+        for day in days:
+            if holds(day):
                 week, weekday = divmod(day.toordinal() - start, 7)
                 rows[week] |= 1 << weekday
         return rows
 
+    def _skilled_days(self, w: PlanWorker, q: Quantity, working: list[date]) -> list[int]:
+        if not w.minutes_per_day:
+            return [0] * len(self.weeks)
+        return self._bits(working, lambda day: w.present_on(day) and w.qualified_on(q, day))
+
     def day(self, week: int, weekday: int) -> date:
-        return self.monday + timedelta(days=7 * week + weekday)
+        return add_days(self.monday, 7 * week + weekday)
 
     def _between(self, first: date, last: date) -> dict[int, int]:
         """Week -> working days from ``first`` through ``last`` inside the horizon."""
@@ -410,10 +412,3 @@ class Grid:
 
 def _window(window: Window) -> str:
     return f"{window.first} to {window.last}"
-
-
-def week_of(day: date) -> Week:
-    return iso_week(day)
-
-
-__all__ = ["ALL_DAYS", "SPANS", "Combo", "Grid", "hull", "days_through", "week_of"]

@@ -184,7 +184,7 @@ class Weights:
     above_level: float = 0.2
     lost: float = 1.0
     area_visit: float = 15.0
-    gauge_setup: float = 5.0
+    gauge_setup: float = 3.0
     preference: float = 1.0
     moved_week: float = 60.0
     moved_hands: float = 10.0

@@ -12,6 +12,8 @@ from calfleet.scheduling.plan_cost import Place
 from calfleet.scheduling.plan_grid import SPANS, Combo, Grid, hull
 
 _EPSILON = 1e-7
+_DEAR = 10.0  # minutes above its cheapest week from which others are moved for a job
+_FORCED = 400
 _TIE = 1e-4  # per unit of share: equal costs go to the person who has least to do
 
 
@@ -71,10 +73,7 @@ class Search:
         self.visits: Counter[tuple[int, int]] = Counter()
         self.setups: Counter[tuple[int, int]] = Counter()
         self.in_week: list[set[int]] = [set() for _ in weeks]
-        self.order = [
-            sorted(cost, key=lambda w, cost=cost: (cost[w], w))  # type: ignore[misc]
-            for cost in grid.cost
-        ]
+        self.order = [[w for _, w in sorted((c, w) for w, c in cost.items())] for cost in grid.cost]
         self.peak = peak
         self.ceiling = 1.0
 
@@ -148,7 +147,10 @@ class Search:
         weeks: Sequence[int] | None = None,
         avoid: int = -1,
     ) -> tuple[float, int, Combo] | None:
-        """The cheapest place with room for ``j``: added cost, week, hands; ``None``: none."""
+        """The cheapest place with room for ``j``: added cost, week, hands; ``None``: none.
+
+        Only places that add less than ``below``; only ``weeks`` (any order), never ``avoid``.
+        """
         grid, weights = self.grid, self.grid.weights
         cost, minutes, area = grid.cost[j], grid.minutes[j], grid.area[j]
         taken = self.taken_hands(j) if grid.group[j] else ()
@@ -185,8 +187,9 @@ class Search:
                     found = added, week, combo
         return found
 
-    def insert(self, j: int, **how: object) -> bool:
-        found = self.best(j, **how)  # type: ignore[arg-type]
+    def insert(self, j: int, *, weeks: Sequence[int] | None = None) -> bool:
+        """Whether ``j`` was put in its cheapest place."""
+        found = self.best(j, weeks=weeks)
         if found is None:
             return False
         self.put(j, found[1], found[2])
@@ -249,8 +252,8 @@ class Search:
                     continue
                 old = self.take(i)
                 if self.insert(j, weeks=(week,)):
-                    if self.insert(i) or self._swap_in(i, depth - 1):
-                        return True
+                    if not self.insert(i):
+                        self._swap_in(i, depth - 1)
                     return True
                 self.put(i, *old)
         return False
@@ -303,6 +306,7 @@ class Search:
             moved = self._relocate(self.grid.placeable)
             moved += self._close_visits()
             moved += self._lower_peak()
+            moved += self._force_in()
             if not moved:
                 return
 
@@ -380,8 +384,83 @@ class Search:
                 return True
         for j in new:
             self.take(j)
-        for j, *place in reversed(old):
-            self.put(j, *place)
+        for j, at, combo in reversed(old):
+            self.put(j, at, combo)
+        return False
+
+    def _force_in(self) -> int:
+        """How many dear jobs got a cheaper week by moving others out of it at less cost."""
+        grid = self.grid
+        dear = []
+        for j in grid.placeable:
+            place = self.place[j]
+            if place is None:
+                dear.append((-grid.unplanned_cost(j), j))
+            elif grid.jobs[j].fixed is None:
+                regret = grid.cost[j][place[0]] - grid.cost[j][self.order[j][0]]
+                if regret > _DEAR:
+                    dear.append((-regret, j))
+        return sum(self._force(j) for _, j in sorted(dear)[:_FORCED])
+
+    def _force(self, j: int) -> bool:
+        """Whether ``j`` took the place of jobs that had another one; else nothing changed."""
+        grid = self.grid
+        here = self.take(j) if self.place[j] is not None else None
+        was = grid.unplanned_cost(j) if here is None else self._added(j, *here)
+        for week in self.order[j]:
+            if grid.cost[j][week] + _DEAR / 2 > was:
+                break
+            if (here is not None and week == here[0]) or not self.clear_of_partners(j, week):
+                continue
+            taken = self.taken_hands(j) if grid.group[j] else ()
+            workers: dict[int, Combo] = {}
+            for combo in grid.combos(j, week):
+                if (combo.worker, combo.gauge) not in taken:
+                    workers.setdefault(combo.worker, combo)
+            for combo in workers.values():
+                if self._force_beside(j, week, combo, was):
+                    return True
+        if here is not None:
+            self.put(j, *here)
+        return False
+
+    def _force_beside(self, j: int, week: int, combo: Combo, was: float) -> bool:
+        """Whether room for ``j`` was made for less than ``was``; else everything is as before."""
+        grid = self.grid
+        left = was - self._added(j, week, combo) - _DEAR / 4
+        offers = []
+        for i in sorted(self.in_week[week]):
+            place = self.place[i]
+            if place is None or place[1] != combo.worker or grid.jobs[i].fixed is not None:
+                continue
+            there = self.take(i)
+            here = self._added(i, *there)
+            found = self.best(i, below=here + left, avoid=week)
+            self.put(i, *there)
+            if found is not None:
+                offers.append(((found[0] - here) / grid.minutes[i], i))
+        undo: list[tuple[int, int, Combo]] = []
+        for _, i in sorted(offers):
+            there = self.take(i)
+            undo.append((i, *there))
+            here = self._added(i, *there)
+            found = self.best(i, below=here + left, avoid=week)
+            if found is None:
+                undo.pop()
+                self.put(i, *there)
+                continue
+            left -= found[0] - here
+            self.put(i, found[1], found[2])
+            if (
+                self.fits(j, week, combo)
+                and self.clear_of_partners(j, week)
+                and (combo.worker, combo.gauge) not in self.taken_hands(j)
+            ):
+                self.put(j, week, combo)
+                return True
+        for i, at, back in reversed(undo):
+            self.take(i)
+            self.put(i, at, back)
         return False
 
     def _lower_peak(self) -> int:

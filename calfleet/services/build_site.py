@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 from datetime import date
@@ -13,6 +12,7 @@ from calfleet.services.bench_facts import BenchFacts
 from calfleet.services.record import Context, judge_record
 from calfleet.store import facts as store
 from calfleet.store.planning_facts import add_planning_input
+from calfleet.store.queries.due import pooled_spread
 from calfleet.store.work import Work
 
 Item = TypeVar("Item")
@@ -113,32 +113,31 @@ class Spread:
     """The pooled repeatability per family as history goes on, by the rule of the stored query."""
 
     def __init__(self) -> None:
-        self.shares: dict[str, dict[str, tuple[float, int]]] = {}
+        self.series: dict[str, dict[str, list[tuple[float | None, float]]]] = {}
         self.pooled: dict[str, tuple[float, int]] = {}
 
     def add(self, calibration: Calibration, revisions: tuple[Switch, ...]) -> None:
         switch = next(s for s in revisions if s.revision == calibration.switch_revision)
-        span = float(switch.range_high - switch.range_low)
-        total, dof = 0.0, 0
-        for result in calibration.results:
-            if result.phase is Phase.AS_LEFT and result.trip_sd is not None:
-                total += (result.runs - 1) * (result.trip_sd / span) ** 2
-                dof += result.runs - 1
-        if dof:
-            self.shares.setdefault(switch.family, {})[calibration.number] = (total, dof)
+        span = float(switch.range_high) - float(switch.range_low)
+        own: list[tuple[float | None, float]] = [
+            (r.trip_sd / span, r.runs - 1)
+            for r in calibration.results
+            if r.phase is Phase.AS_LEFT and r.trip_sd is not None
+        ]
+        if own:
+            self.series.setdefault(switch.family, {})[calibration.number] = own
             self._pool(switch.family)
 
     def remove(self, number: str) -> None:
         """Leave out a calibration that is corrected."""
-        for family, shares in self.shares.items():
-            if shares.pop(number, None) is not None:
+        for family, series in self.series.items():
+            if series.pop(number, None) is not None:
                 self._pool(family)
 
     def _pool(self, family: str) -> None:
-        shares = self.shares[family].values()
-        dof = sum(share[1] for share in shares)
-        if dof:
-            self.pooled[family] = (math.sqrt(sum(share[0] for share in shares) / dof), dof)
+        series = [one for own in self.series[family].values() for one in own]
+        if series:
+            self.pooled[family] = pooled_spread(series)
         else:
             self.pooled.pop(family, None)
 

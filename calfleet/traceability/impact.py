@@ -11,7 +11,7 @@ its two courses.
 
 *What to do.* ``recall``: calibrate the switch again, where the result is the last word on a switch
 in use and it flipped out, or is no longer sure on a safety or environment item. ``assess``: the
-result is history (a later sound calibration, or the as-found state before an adjustment), or the
+result is history (a later calibration, or the as-found state before an adjustment), or the
 doubt is on a lesser item, or the switch was rejected without cause. ``none``: kept. Days until a
 recall: see ``URGENCY``; these are this project's choice.
 
@@ -136,7 +136,7 @@ class Row(NamedTuple):
     ``gauge``, ``certificate``: the nearest of those used; ``path``: the certificates from the
     gauge found bad down to it, empty for the gauge itself. ``before``, ``worst``, ``linear``: how
     the result stands; ``None`` where the error is not known, then ``why_unknown`` says why.
-    ``later``: the first later sound calibration of the switch. ``describes_now``: the result is
+    ``later``: the next calibration of the switch, if any. ``describes_now``: the result is
     the last word on the state of the switch. ``consequence``: the worse of the two courses.
     ``exact``: judged from its raw readings.
     """
@@ -189,9 +189,9 @@ class Row(NamedTuple):
         if self.action is Action.NONE:
             return "nothing"
         if self.action is Action.RECALL:
-            return f"calibrate {self.tag} again"
+            return f"recall {self.tag} and calibrate it again"
         if self.later is not None:
-            return f"assess what it meant until {self.later}, a later sound calibration"
+            return f"assess what it meant until {self.later}, the next calibration"
         if not self.in_use:
             return "assess before the switch goes back into service"
         if self.consequence is Consequence.FLIPPED_IN:
@@ -581,21 +581,17 @@ class _Rows:
     # --- making rows
 
     def _later(self) -> dict[str, str | None]:
-        """For each calibration the first later one of its switch that is not affected."""
-        resting = {one.calibration.number for one in self._affected.calibrations}
+        """For each affected calibration the next one of its switch, replaced ones left out."""
         tags = {one.calibration.bench.tag for one in self._affected.calibrations}
         of_tag: dict[str, list[Calibration]] = {tag: [] for tag in tags}
         for calibration in self._facts.calibrations.values():
-            if calibration.replaced_by is None and calibration.bench.tag in tags:
+            if calibration.replaced_by is None and calibration.bench.tag in of_tag:
                 of_tag[calibration.bench.tag].append(calibration)
         later: dict[str, str | None] = {}
         for own in of_tag.values():
             own.sort(key=_when)
-            sound: str | None = None
-            for calibration in reversed(own):
-                later[calibration.number] = sound
-                if calibration.number not in resting:
-                    sound = calibration.number
+            numbers: list[str | None] = [calibration.number for calibration in own]
+            later.update(zip((c.number for c in own), [*numbers[1:], None], strict=True))
         return later
 
     def _row(self, draft: _Draft, outcome: _Outcome, later: Mapping[str, str | None]) -> Row:

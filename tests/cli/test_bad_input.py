@@ -143,7 +143,7 @@ RECORDS: list[tuple[str, Changes, int, list[str]]] = [
         "outside the gauge",
         [("250.8", "2600.8")],
         REFUSED,
-        ["PSL-1108 L, as-found", "2600.8 kPa", "0 to 2500"],
+        ["PSL-1108 L", "2600.8 kPa", "0 to 2500"],
     ),
     ("reset on the wrong side", [("276.8", "230.0")], REFUSED, ["reset", "below", "falling"]),
     ("in the future", [("11-25", "11-26")], REFUSED, ["2026-11-26", "after today"]),

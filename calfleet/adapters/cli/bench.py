@@ -727,8 +727,9 @@ def _ask_gauge(plan: BenchPlan) -> GaugeOption:
         said = f"certificate {o.certificate}, valid until {o.valid_until}, {ratio}"
         print(paragraph(f"{o.gauge.description}, {said}", indent=f"  {o.gauge.code}  "))
     while True:
+        typed = _ask("Gauge", first.gauge.code)
         try:
-            return plan.option(_ask("Gauge", first.gauge.code))
+            return plan.option(typed)
         except CalfleetError as error:
             print(paragraph(f"{error.message} {error.next_step}", indent="  ✗ "))
 

@@ -7,11 +7,11 @@ from typing import Annotated
 
 import typer
 
-from calfleet.adapters.cli.app import FormatOption, SiteOption, app
+from calfleet.adapters.cli.app import AUDITOR, FormatOption, SiteOption, app
 from calfleet.adapters.cli.render import Column, Format, listing
 
 
-@app.command()
+@app.command(rich_help_panel=AUDITOR)
 def verify(
     head: Annotated[
         str | None,

@@ -2,7 +2,17 @@
 
 from __future__ import annotations
 
-from calfleet.adapters.cli import bench, checking, due, outlook, planning, registers, results, sites
+from calfleet.adapters.cli import (
+    bench,
+    checking,
+    due,
+    outlook,
+    planning,
+    plans,
+    registers,
+    results,
+    sites,
+)
 from calfleet.adapters.cli.app import app
 
 __all__ = [
@@ -12,6 +22,7 @@ __all__ = [
     "due",
     "outlook",
     "planning",
+    "plans",
     "registers",
     "results",
     "sites",

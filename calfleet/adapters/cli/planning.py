@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from calfleet.adapters.cli.app import (
+    PLANNER,
     AsOfOption,
     FormatOption,
     PersonOption,
@@ -35,9 +36,11 @@ class Step(StrEnum):
     MONTH = "month"
 
 
-@app.command()
+@app.command(rich_help_panel=PLANNER)
 def forecast(
-    months: Annotated[int, typer.Option(min=1, max=120, help="How far to look ahead.")] = 12,
+    months: Annotated[
+        int, typer.Option(metavar="NUMBER", min=1, max=120, help="How far to look ahead.")
+    ] = 12,
     by: Annotated[Split, typer.Option(help="What to split the load by.")] = Split.AREA,
     step: Annotated[Step, typer.Option("--per", help="Sum up by week or by month.")] = Step.MONTH,
     as_of: AsOfOption = None,
@@ -153,18 +156,25 @@ def _footer(found: Forecast) -> list[str]:
     return lines
 
 
-@app.command()
+@app.command(rich_help_panel=PLANNER)
 def defer(
-    tag: Annotated[str, typer.Argument(help="The switch's tag.")],
+    tag: Annotated[str, typer.Argument(metavar="TAG", help="The switch's tag.")],
     until: Annotated[str, typer.Option(metavar="DATE", help="The new last day.")],
-    reason: Annotated[str, typer.Option(help="Why the date cannot be kept.")],
-    risk: Annotated[str, typer.Option(help="What the delay risks, and what is watched instead.")],
+    reason: Annotated[str, typer.Option(metavar="TEXT", help="Why the date cannot be kept.")],
+    risk: Annotated[
+        str,
+        typer.Option(metavar="TEXT", help="What the delay risks, and what is watched instead."),
+    ],
     requested_by: Annotated[str, typer.Option(metavar="PERSON", help="Who asks.")],
     approved_by: Annotated[
         str, typer.Option(metavar="PERSON", help="Who approves: another person, an approver.")
     ],
-    requested_on: Annotated[str | None, typer.Option(metavar="DATE", help="(today)")] = None,
-    approved_on: Annotated[str | None, typer.Option(metavar="DATE", help="(today)")] = None,
+    requested_on: Annotated[
+        str | None, typer.Option(metavar="DATE", help="When it was asked for (today).")
+    ] = None,
+    approved_on: Annotated[
+        str | None, typer.Option(metavar="DATE", help="When it was approved (today).")
+    ] = None,
     person: PersonOption = None,
     site: SiteOption = None,
 ) -> None:

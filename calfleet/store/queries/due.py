@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import math
 from datetime import date
 from typing import TYPE_CHECKING, NamedTuple
 
 from calfleet.metrology.direction import Direction
+from calfleet.metrology.readings import pooled
 from calfleet.records import (
     Criticality,
     Hazard,
@@ -18,7 +18,7 @@ from calfleet.records import (
     Switch,
     SwitchStatus,
 )
-from calfleet.store.queries.reader import DAY, FLAG, NUMBER, TYPED, ask, question
+from calfleet.store.queries.reader import DAY, FLAG, TYPED, ask, question
 
 if TYPE_CHECKING:
     from calfleet.store.queries.reader import Reader
@@ -175,23 +175,17 @@ def last_results(reader: Reader, day: date) -> dict[str, LastResult]:
     return found
 
 
-_POOLED = question(
+_SPREADS = question(
     """
-    SELECT v.family,
-           SUM((r.runs - 1) * r.trip_sd * r.trip_sd
-               / ((v.range_high_value - v.range_low_value)
-                  * (v.range_high_value - v.range_low_value))) AS total,
-           SUM(r.runs - 1) AS dof
+    SELECT v.family, r.trip_sd, r.runs, v.range_low_value, v.range_high_value
     FROM calibration_result r
     JOIN calibration c ON c.id = r.calibration_id
     JOIN switch_revision v ON v.id = c.switch_revision_id
     WHERE r.phase = 'as-left' AND r.trip_sd IS NOT NULL
       AND NOT EXISTS (SELECT 1 FROM calibration n WHERE n.replaces_id = c.id)
       AND c.number <> :without
-    GROUP BY v.family ORDER BY v.family
-    """,
-    total=NUMBER,
-    dof=int,
+    ORDER BY v.family, r.id
+    """
 )
 
 
@@ -200,10 +194,19 @@ def pooled_repeatability(reader: Reader, *, without: str = "") -> dict[str, tupl
 
     From as-left runs only (the first as-found trips are stuck by the nature of the test),
     corrected records left out, and the one numbered ``without`` (about to be corrected) too.
-    Families without two runs anywhere are absent.
+    Families without two runs anywhere are absent. Not summed by the database: sums of its own
+    differ in the last digit from one kind to the other, and every figure must come out again.
     """
-    found = ask(reader, _POOLED, without=without)
-    return {family: (math.sqrt(total / dof), dof) for family, total, dof in found}
+    series: dict[str, list[tuple[float | None, float]]] = {}
+    for family, s, runs, low, high in ask(reader, _SPREADS, without=without):
+        series.setdefault(family, []).append((s / (high - low), runs - 1))
+    return {family: pooled_spread(held) for family, held in series.items()}
+
+
+def pooled_spread(series: list[tuple[float | None, float]]) -> tuple[float, int]:
+    """The pooled standard deviation of series (s over the span, dof), and its dof."""
+    s, dof = pooled(series)
+    return s, int(dof)
 
 
 _POLICIES = question(

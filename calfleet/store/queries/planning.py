@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from datetime import date
 from typing import TYPE_CHECKING, Any
 
 from calfleet.records import (
@@ -212,3 +213,26 @@ def plans(reader: Reader, *, with_assignments_of: str | None = None) -> list[Pla
         values = [*v[:7], assignments, *v[7:]]
         found.append(Plan(*values))
     return found
+
+
+_RECENT = question(
+    """
+    SELECT s.tag, c.performed_on, p.code, g.code
+    FROM calibration c
+    JOIN switch s ON s.id = c.switch_id
+    JOIN person p ON p.id = c.performed_by_id
+    JOIN calibration_gauge u ON u.calibration_id = c.id AND u.role = 'operating'
+    JOIN gauge g ON g.id = u.gauge_id
+    WHERE c.performed_on >= :since
+      AND NOT EXISTS (SELECT 1 FROM calibration n WHERE n.replaces_id = c.id)
+    ORDER BY c.performed_on, s.tag
+    """,
+    performed_on=DAY,
+)
+
+
+def recent_work(reader: Reader, since: date) -> list[tuple[str, date, str, str]]:
+    """(tag, day, person, operating gauge) of calibrations from ``since`` on, by day and tag."""
+    return [
+        (tag, day, person, gauge) for tag, day, person, gauge in ask(reader, _RECENT, since=since)
+    ]
