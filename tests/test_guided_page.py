@@ -1,4 +1,4 @@
-"""docs/technician.md: the guided session it shows is typed again in a terminal and runs as shown."""
+"""docs/technician.md: the guided session it shows, typed again in a terminal, runs as shown."""
 
 from __future__ import annotations
 

@@ -8,7 +8,7 @@ record, and valid again afterwards for its interval; people have their bench hou
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
@@ -79,7 +79,7 @@ class MadePlan:
 
     record: Plan
     levelled: Levelled
-    jobs: Mapping[str, PlanJob] = field(default_factory=dict)
+    given: PlanInput
 
 
 def make_plan(
@@ -121,9 +121,8 @@ def make_plan(
     )
     levelled = level(plan_input)
     _refuse_impossible(levelled, wishes, switches)
-    by_key = {j.key: j for j in jobs}
     number = f"PL{today.year}-{len(made) + 1:03d}"
-    return MadePlan(_record(number, levelled, today, last), levelled, by_key)
+    return MadePlan(_record(number, levelled, today, last), levelled, plan_input)
 
 
 def _refuse_impossible(

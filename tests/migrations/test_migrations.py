@@ -11,6 +11,7 @@ from alembic.config import Config
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import Connection, inspect, text
+from sqlalchemy.exc import DBAPIError
 
 from calfleet.errors import SchemaMismatch
 from calfleet.store import guards
@@ -18,6 +19,7 @@ from calfleet.store.base import Base
 from calfleet.store.engine import open_engine
 from calfleet.store.schema import HEAD, migrations_folder, require_current, revision_of, upgrade
 
+KINDS = ["sqlite", pytest.param("postgresql", marks=pytest.mark.postgres)]
 SNAPSHOTS = Path(__file__).parent / "snapshots"
 
 
@@ -28,7 +30,11 @@ def history() -> list[str]:
 
 
 def snapshot(connection: Connection) -> dict[str, object]:
-    """The schema as the database tells it: the same text for both kinds where they agree."""
+    """The schema as the database tells it.
+
+    ``tables`` reads the same on both kinds; ``details`` holds what each kind writes its own way:
+    types, the text of the CHECK constraints and of the guards.
+    """
     reader = inspect(connection)
     tables = {}
     for name in sorted(reader.get_table_names()):
@@ -54,11 +60,27 @@ def snapshot(connection: Connection) -> dict[str, object]:
                 if not i.get("duplicates_constraint")
             ),
         }
-    return {"tables": tables, "guards": sorted(guards.present(connection))}
+    details = {
+        name: {
+            "types": {str(c["name"]): str(c["type"]) for c in reader.get_columns(name)},
+            "checks": {
+                str(c["name"]): " ".join(str(c["sqltext"]).split())
+                for c in sorted(reader.get_check_constraints(name), key=lambda c: str(c["name"]))
+            },
+            "indexes": {
+                str(i["name"]): list(i["column_names"])
+                for i in sorted(reader.get_indexes(name), key=lambda i: str(i["name"]))
+                if not i.get("duplicates_constraint")
+            },
+        }
+        for name in tables
+    }
+    standing = {name: " ".join(sql.split()) for name, sql in guards.present(connection).items()}
+    return {"tables": tables, "details": details, "guards": dict(sorted(standing.items()))}
 
 
 @pytest.mark.parametrize("revision", history())
-@pytest.mark.parametrize("kind", ["sqlite", "postgresql"])
+@pytest.mark.parametrize("kind", KINDS)
 def test_each_revision_has_its_recorded_schema(
     kind: str, revision: str, tmp_path: Path, request: pytest.FixtureRequest
 ) -> None:
@@ -94,6 +116,68 @@ def test_the_models_and_the_migrations_agree(database_url: str) -> None:
         )
         assert compare_metadata(context, Base.metadata) == []
     engine.dispose()
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_tables_made_from_the_models_are_those_of_the_migrations(
+    kind: str, tmp_path: Path, request: pytest.FixtureRequest
+) -> None:
+    """To the last word of every CHECK and every type, which a comparison by name does not see."""
+    found = []
+    for way in ("migrations", "models"):
+        if kind == "sqlite":
+            url = f"sqlite:///{tmp_path / way}.sqlite"
+        else:
+            name = "postgres_url" if way == "migrations" else "empty_postgres_url"
+            url = str(request.getfixturevalue(name))
+        if way == "migrations":
+            upgrade(url)
+        engine = open_engine(url)
+        with engine.begin() as connection:
+            if way == "models":
+                Base.metadata.create_all(connection)
+            made = snapshot(connection)
+        engine.dispose()
+        for part in ("tables", "details"):
+            held = made[part]
+            assert isinstance(held, dict)
+            held.pop("alembic_version", None)
+        found.append(made)
+    assert found[0]["tables"] == found[1]["tables"]
+    assert found[0]["details"] == found[1]["details"]
+
+
+@pytest.mark.parametrize("revision", history())
+def test_each_revision_stands_on_the_one_before(revision: str, tmp_path: Path) -> None:
+    """Upgraded step by step, keeping what was there; the guards of old tables still refuse."""
+    url = f"sqlite:///{tmp_path / 'steps.sqlite'}"
+    steps = history()
+    upgrade(url, to=revision)
+    engine = open_engine(url)
+    with engine.begin() as connection:
+        connection.execute(
+            text(
+                "INSERT INTO site (code, name, recorded_at, recorded_by) "
+                "VALUES ('W', 'Works', '2026-01-01T00:00:00.000000Z', 'P1')"
+            )
+        )
+    engine.dispose()
+    for step in steps[steps.index(revision) :]:
+        assert upgrade(url, to=step) == step
+    engine = open_engine(url)
+    with engine.connect() as connection:
+        assert connection.execute(text("SELECT code FROM site")).scalars().all() == ["W"]
+        assert guards.missing(connection) == []
+        assert connection.execute(text("PRAGMA foreign_key_check")).all() == []
+    with pytest.raises(DBAPIError, match="append-only"), engine.begin() as connection:
+        connection.execute(text("UPDATE site SET code = 'X'"))
+    engine.dispose()
+
+
+def test_every_snapshot_is_of_a_revision() -> None:
+    kinds = ("sqlite", "postgresql")
+    wanted = {f"{revision}-{kind}.json" for revision in history() for kind in kinds}
+    assert {path.name for path in SNAPSHOTS.iterdir()} == wanted
 
 
 def test_both_databases_have_the_same_tables_and_constraints(

@@ -67,7 +67,7 @@ def svg(impact: Impact) -> str:
     head, y = _head(impact)
     legend, y = _legend(shown, y)
     body += head + legend
-    top = y + 26
+    top = y + 38
     height = _BAR + 6 + _ROW * max(1, len(shown)) + _GAP
     bottom = top + height * len(lanes)
     body += _grid(scale, top - 6, bottom)
@@ -292,16 +292,21 @@ def _ways(lanes: Sequence[_Lane], scale: _Scale, tops: dict[str, float]) -> Iter
 def _event_line(impact: Impact, scale: _Scale, top: float, bottom: float) -> Iterator[str]:
     event = impact.event
     found = "certificate withdrawn" if event.constant else "found bad"
-    for day, words, colour, anchor in (
-        (event.last_good.on, f"last known good {event.last_good.on}", "#0072b2", "start"),
-        (event.found_on, f"{found} {event.found_on}", "#a4002e", "end"),
+    good_words, found_words = f"last known good {event.last_good.on}", f"{found} {event.found_on}"
+    apart = scale.x(event.found_on) - scale.x(event.last_good.on)
+    narrow = apart < text_width(good_words, 10.5, bold=True) + text_width(
+        found_words, 10.5, bold=True
+    )
+    for day, words, colour, anchor, up in (
+        (event.last_good.on, good_words, "#0072b2", "start", 17.0 if narrow else 4.0),
+        (event.found_on, found_words, "#a4002e", "end", 4.0),
     ):
         x = scale.x(day)
         yield (
-            f'<line x1="{x:.1f}" y1="{top:.1f}" x2="{x:.1f}" y2="{bottom:.1f}" '
+            f'<line x1="{x:.1f}" y1="{top - up + 2:.1f}" x2="{x:.1f}" y2="{bottom:.1f}" '
             f'stroke="{colour}" stroke-width="1.6"/>'
         )
-        yield _text(words, x, top - 4, 10.5, colour, bold=True, anchor=anchor)
+        yield _text(words, x, top - up, 10.5, colour, bold=True, anchor=anchor)
 
 
 def _rect(x: float, y: float, width: float, height: float, colour: str, role: str) -> str:
