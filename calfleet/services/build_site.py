@@ -61,6 +61,7 @@ def _history(
         procedures=_grouped(given.procedures, lambda p: p.code, lambda p: p.revision),
         people={p.code: p for p in given.people},
         repeatability=spread.pooled,
+        absences=given.planning.absences,
     )
     performed: dict[str, list[date]] = {}
     switches = _grouped(given.switches, lambda s: s.tag, lambda s: s.revision)

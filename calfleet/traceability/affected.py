@@ -99,10 +99,20 @@ def find_affected(facts: ChainFacts, event: FoundBad) -> Affected:
     Raises: UnknownName for a gauge or certificate that is not recorded.
     """
     if event.gauge not in facts.gauges:
-        raise UnknownName("gauge", event.gauge, _near(event.gauge, facts.gauges))
+        raise UnknownName(
+            "gauge",
+            event.gauge,
+            _near(event.gauge, facts.gauges),
+            next_step="Name a gauge of the register.",
+        )
     for number in (event.last_good.certificate, event.certificate):
         if number and number not in facts.certificates:
-            raise UnknownName("certificate", number, _near(number, facts.certificates))
+            raise UnknownName(
+                "certificate",
+                number,
+                _near(number, facts.certificates),
+                next_step=f"Name a recorded certificate of {event.gauge}.",
+            )
     certificates = _certificates(facts, event)
     found: list[AffectedCalibration] = []
     replaced: list[str] = []

@@ -38,6 +38,9 @@ if TYPE_CHECKING:
 NEAR = 1e-9
 """Nearer to a limit than this part of the numbers involved, rounding could decide."""
 
+_ON = 1e-12
+"""So near to a limit a double is on it: readings and limits are decimals of a few digits."""
+
 _COUNTING = (CycleOutcome.TRIPPED, CycleOutcome.NO_RESET)
 _VERDICTS = tuple(Verdict)
 
@@ -401,22 +404,29 @@ def _judge(c: dict[str, Floats], value: Floats, band: Floats) -> _Judged:
     low = np.where(there, value, np.inf).min(axis=1)
     high = np.where(there, value, -np.inf).max(axis=1)
     judged = there.any(axis=1)
-    inside = (low >= c["lower"]) & (high <= c["upper"])
-    accepted = (low >= c["accept_lower"]) & (high <= c["accept_upper"])
+    tight = _tight(c, low, high)
+    slack = tight * (_ON / NEAR)
+
+    def between(lower: Floats, upper: Floats) -> Bools:
+        made: Bools = (low >= lower - slack) & (high <= upper + slack)
+        return made
+
+    inside = between(c["lower"], c["upper"])
+    accepted = between(c["accept_lower"], c["accept_upper"])
+    accepted &= c["accept_lower"] <= c["accept_upper"]
     graded, short = c["graded"] > 0, c["short"] > 0
-    nearly = (low >= c["lower"] - c["guard"]) & (high <= c["upper"] + c["guard"])
+    nearly = between(c["lower"] - c["guard"], c["upper"] + c["guard"])
     plain = np.where(accepted, 0, 3)
     steps = np.where(accepted, 0, np.where(inside, 1, np.where(nearly, 2, 3)))
     rank = np.where(short, np.where(inside, 1, 3), np.where(graded, steps, plain))
     bands = _mean(band)
-    out_band = (bands < c["band_min"]) | (bands > c["band_max"])
+    out_band = (bands < c["band_min"] - slack) | (bands > c["band_max"] + slack)
     spread = high - low
-    out_spread = judged & (there.sum(axis=1) > 1) & (spread > c["repeatability"])
+    out_spread = judged & (there.sum(axis=1) > 1) & (spread > c["repeatability"] + slack)
     failed = c["failed"] > 0
     rank = np.where(failed | out_band | out_spread, 3, np.where(judged, rank, 0))
     refused = np.where(np.isnan(band), 0.0, band).min(axis=1) < 0
 
-    tight = _tight(c, low, high)
     near: Bools = np.zeros(len(low), dtype=np.bool_)
     for edge in (
         c["lower"], c["upper"], c["accept_lower"], c["accept_upper"],
@@ -429,6 +439,7 @@ def _judge(c: dict[str, Floats], value: Floats, band: Floats) -> _Judged:
     ):  # fmt: skip
         near |= np.abs(_apart(figure, edge)) <= tight
     margin = np.where(judged, np.minimum(low - c["lower"], c["upper"] - high), np.nan)
+    margin = np.where(np.abs(margin) <= slack, 0.0, margin)
     return _Judged(
         rank, margin, _mean(value), low, high, c["U"], out_band, out_spread, failed, refused,
         near, np.zeros(len(low), dtype=np.bool_),

@@ -17,7 +17,8 @@ from calfleet.errors import SchemaMismatch
 from calfleet.store import guards
 from calfleet.store.base import Base
 from calfleet.store.engine import open_engine
-from calfleet.store.schema import HEAD, migrations_folder, require_current, revision_of, upgrade
+from calfleet.store.revision import HEAD
+from calfleet.store.schema import migrations_folder, require_current, revision_of, upgrade
 
 KINDS = ["sqlite", pytest.param("postgresql", marks=pytest.mark.postgres)]
 SNAPSHOTS = Path(__file__).parent / "snapshots"

@@ -319,7 +319,9 @@ def _cycles(
     )
 
 
-def _bench(tag: str, on: date, gauge: str, cycles: tuple[rec.Cycle, ...], **more: Any) -> Any:
+def _bench(
+    tag: str, on: date, gauge: str, cycles: tuple[rec.Cycle, ...], **more: Any
+) -> rec.BenchRecord:
     made = rec.BenchRecord(
         tag=tag,
         performed_on=on,

@@ -94,7 +94,10 @@ def test_history_is_judged_by_the_data_sheet_and_procedure_of_its_day(
 
 def correction(little: Any, **changes: Any) -> rec.BenchRecord:
     base = next(b for b in little.given.history if b.number == "H002")
-    return replace(base, number="H006", replaces="H002", replacement_reason="typing", **changes)
+    made: rec.BenchRecord = replace(
+        base, number="H006", replaces="H002", replacement_reason="typing", **changes
+    )
+    return made
 
 
 @pytest.mark.parametrize("day", [date(2025, 7, 8), date(2025, 7, 1), date(2025, 7, 20)])
@@ -126,9 +129,10 @@ def scattered(little: Any, number: str, day: date, *trips: str, **changes: Any) 
         for phase in Phase
         for n, trip in enumerate(trips, 1)
     )
-    return little.bench(
+    made: rec.BenchRecord = little.bench(
         number=number, performed_on=day, procedure_revision=1, cycles=cycles, **changes
     )
+    return made
 
 
 def test_the_pooled_repeatability_is_that_of_the_calibrations_before(
@@ -144,13 +148,14 @@ def test_the_pooled_repeatability_is_that_of_the_calibrations_before(
     notes = [
         part["note"]
         for calibration in made
-        for part in calibration.results[0].budget["components"]  # type: ignore[attr-defined]
+        for part in calibration.results[0].budget["components"]
         if part["name"] == "repeatability"
     ]
     assert notes == ["s of 3 runs"] * 5 + ["pooled s, 3 runs"] * 2
     with Session(empty) as session:
         s, dof = due_queries.pooled_repeatability(session)["PX"]
-    assert (s, dof) == (pytest.approx(1 / 500, rel=1e-12), 14)
+    assert s == pytest.approx(1 / 500, rel=1e-12)
+    assert dof == 14
 
 
 def test_a_corrected_series_leaves_the_pool_in_building_as_in_asking(
@@ -172,16 +177,15 @@ def test_a_corrected_series_leaves_the_pool_in_building_as_in_asking(
     last = scattered(little, "N99", date(2025, 8, 9), "401", "402", "403")
     made = {c.number: c for c in little.build(empty, history=(*calm, wild, right, mended, last))}
     part = next(
-        p
-        for p in made["N99"].results[0].budget["components"]  # type: ignore[attr-defined]
-        if p["name"] == "repeatability"
+        p for p in made["N99"].results[0].budget["components"] if p["name"] == "repeatability"
     )
     # independently: u = s / sqrt(3), s = 1 kPa from N2..N6, N8, N9 with two degrees each
     assert part["u"] == pytest.approx(1 / 3**0.5, rel=1e-9)
     assert part["dof"] == 14
     with Session(empty) as session:
         s, dof = due_queries.pooled_repeatability(session, without="N99")["PX"]
-    assert (s, dof) == (pytest.approx(1 / 500, rel=1e-9), 14)
+    assert s == pytest.approx(1 / 500, rel=1e-9)
+    assert dof == 14
 
 
 def test_input_is_added_whatever_its_order(empty: Engine, little: Any) -> None:

@@ -128,8 +128,9 @@ def test_judging_every_stored_record_again_gives_every_stored_figure(
     """Each is judged with what was known when it was entered: the pooled repeatability is that
     of the calibrations before it, not of all.
     """
-    pool, performed = Pool(), defaultdict(list)
-    differences = []
+    pool = Pool()
+    performed: dict[str, list[date]] = defaultdict(list)
+    differences: list[tuple[object, ...]] = []
     for stored in calibrations:
         tag = stored.bench.tag
         context = Context(
@@ -512,7 +513,8 @@ def test_the_broken_chain_is_broken_in_its_time_only(
     """S3: RG-302 from 2025-04-10 until 2026-04-01, through RG-205 to a laboratory whose
     accreditation had ended.
     """
-    inside, outside = [], []
+    inside: list[str] = []
+    outside: list[str] = []
     for calibration in calibrations:
         if used(calibration, "RG-302"):
             day = calibration.bench.performed_on

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import date, timedelta
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
@@ -216,7 +217,7 @@ def test_a_past_day_is_asked_with_what_was_recorded_for_it(session: Session, lit
 
 
 def test_the_last_result_is_the_worst_of_its_set_points(own_works: Engine, little: Any) -> None:
-    low = rec.Cycle("H", rec.Phase.AS_FOUND, 1, *(rec.Decimal("420"), rec.Decimal("400")))
+    low = rec.Cycle("H", rec.Phase.AS_FOUND, 1, Decimal("420"), Decimal("400"))
     left = little.cycles("H", rec.Phase.AS_LEFT, ("401.5", "381"), ("401.6", "381"))
     little.record(own_works, little.bench(cycles=(low, *left), adjusted=True, exercise_cycles=2))
     with Session(own_works) as session:

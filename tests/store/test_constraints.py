@@ -56,6 +56,11 @@ TOO_FEW: list[dict[str, Any]] = [
     {"as_found_runs": 0},
     {"as_left_runs": 0},
 ]
+NEGATIVE_DAYS: list[dict[str, Any]] = [
+    {"transit_days": -1},
+    {"turnaround_days": -1},
+    {"review_days": -1},
+]
 NO_SPREAD: list[dict[str, Any]] = [{"runs": -1, "trip_sd": None}, {"runs": 1}, {"trip_sd": -0.1}]
 PASSED = "verdict = 'pass' AND phase = 'as-found'"
 DS1 = "switch_revision_id = (SELECT min(id) FROM switch_revision) AND label = 'H'"
@@ -169,8 +174,8 @@ CHECKS = [
     case("working_hours", "fits_into_a_week", effective_on="2026-02-01", minutes_per_week=-1),
     case("gauge_absence", "dates_in_order", last_on="2026-01-19"),
     *(
-        case("laboratory_terms", "days_not_negative", effective_on="2026-02-01", **{what: -1})
-        for what in ("transit_days", "turnaround_days", "review_days")
+        case("laboratory_terms", "days_not_negative", effective_on="2026-02-01", **bad)
+        for bad in NEGATIVE_DAYS
     ),
     case("usage_rule", "limit_positive", name="hours", limit_value=0),
     case("usage_reading", "value_not_negative", name="hours", value_value=-1),
@@ -281,7 +286,7 @@ def word_cases() -> list[Case]:
             if isinstance(constraint, CheckConstraint) and str(constraint.name).endswith("_known"):
                 column = constraint.sqltext.text.split(" IN ")[0]
                 found.append(Case(name, str(constraint.name), "1 = 1", {column: "otherwise"}))
-    return found
+    return sorted(found, key=str)
 
 
 # rows that break nothing else once the word is changed, and have room for a second one beside
@@ -323,7 +328,7 @@ def unique_cases() -> list[Case]:
                 if "id" not in names:
                     where = " AND ".join(f"{n} IS NOT NULL" for n in names)
                     found.append(Case(name, str(constraint.name), where))
-    return found
+    return sorted(found, key=str)
 
 
 @pytest.mark.parametrize("wanted", unique_cases(), ids=str)
@@ -352,7 +357,7 @@ def foreign_cases() -> list[Case]:
                 names = [element.parent.name for element in constraint.elements]
                 where = " AND ".join(f"{n} IS NOT NULL" for n in names)
                 found.append(Case(name, str(constraint.name), where, {names[0]: NOWHERE}))
-    return found
+    return sorted(found, key=str)
 
 
 @pytest.mark.parametrize("wanted", foreign_cases(), ids=str)

@@ -157,7 +157,9 @@ def test_every_optional_field_of_every_record_is_set_somewhere(shop: Any) -> Non
         elif is_dataclass(value):
             for f in fields(value):
                 held = getattr(value, f.name)
-                bare: tuple[object, ...] = (None, "", (), {}) if f.default is MISSING else (f.default, None, "", ())
+                bare: tuple[object, ...] = (
+                    (None, "", (), {}) if f.default is MISSING else (f.default, None, "", ())
+                )
                 seen.setdefault((type(value).__name__, f.name), []).append(held not in bare)
                 visit(held)
 

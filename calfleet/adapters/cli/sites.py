@@ -39,17 +39,20 @@ def _build(folder: SiteFolder, given: SiteInput, actor: str, subject: str) -> No
 
 
 @contextmanager
-def _whole_or_nothing(root: Path, existed: bool) -> Iterator[None]:
-    """Inside, an error or an interrupt takes the new site's files away again."""
+def _whole_or_nothing(folder: Path) -> Iterator[None]:
+    """Inside, an error or an interrupt takes away again what was made in a new or empty folder."""
     import shutil
 
+    existed = folder.exists()
+    ours = not existed or (folder.is_dir() and not any(folder.iterdir()))
     try:
         yield
     except BaseException:
-        for path in root.iterdir():
-            shutil.rmtree(path) if path.is_dir() else path.unlink()
-        if not existed:
-            root.rmdir()
+        if ours and folder.exists():
+            for path in folder.iterdir():
+                shutil.rmtree(path) if path.is_dir() else path.unlink()
+            if not existed:
+                folder.rmdir()
         raise
 
 
@@ -75,14 +78,13 @@ def demo(
     source = sample_folder()
     note(f"Reading the sample site (a fictional works) from {source.name} ...")
     given = read_site(source)
-    existed = folder.exists()
-    site = new_site(folder, fixed_day=DEMO_DAY)
-    note(
-        f"Building: {len(given.switches)} data sheets, {len(given.gauges)} gauge entries, "
-        f"{len(given.certificates)} certificates, {len(given.history)} calibrations, "
-        "each judged again from its readings ..."
-    )
-    with _whole_or_nothing(site.root, existed):
+    with _whole_or_nothing(folder):
+        site = new_site(folder, fixed_day=DEMO_DAY)
+        note(
+            f"Building: {len(given.switches)} data sheets, {len(given.gauges)} gauge entries, "
+            f"{len(given.certificates)} certificates, {len(given.history)} calibrations, "
+            "each judged again from its readings ..."
+        )
         _build(site, given, "demo", given.site.name)
 
     print(f"\n{given.site.name}\nToday is {DEMO_DAY}, as in every command on this demo site.\n")
@@ -144,9 +146,8 @@ def build(
 
     note(f"Reading {source} ...")
     given = read_site(source)
-    existed = folder.exists()
-    site = new_site(folder, url=database)
-    with _whole_or_nothing(site.root, existed):
+    with _whole_or_nothing(folder):
+        site = new_site(folder, url=database)
         _build(site, given, person or "calfleet build", given.site.name)
     print(
         f"Built {given.site.name} in {folder}: {len(given.switches)} data sheets, "
