@@ -471,7 +471,11 @@ def acceptance(
         if ratio is not None:
             M = managed_guard_factor(ratio)
             w = exact(M) * exact(U if U95 is None else U95)
-            words = f"managed risk 2 %, w = {M:.4f} U95"
+            words = (
+                f"managed risk 2 % on average, w = {M:.4f} U95"
+                if M > 0
+                else "managed risk 2 % on average, no guard band needed at this ratio"
+            )
         else:
             z = _quantile(1.0 - MANAGED_FALSE_ACCEPT, dof)
             w = exact(z * u)
@@ -586,7 +590,7 @@ def decide(
 
 
 def _text(value: Fraction) -> str:
-    return f"{float(value):.10g}"
+    return f"{float(value):.7g}"
 
 
 def _between(lower: Fraction | None, upper: Fraction | None, unit: str) -> str:

@@ -48,7 +48,8 @@ def parse_number(text: str, *, decimal_comma: bool = False) -> Fraction:
         step = (
             f"Write {plain.replace('.', ',')!r}."
             if decimal_comma
-            else f"Write {plain.replace(',', '.')!r}, or state that the decimal sign is a comma."
+            else f"Write {plain.replace(',', '.')!r} with a point if that is meant (a comma is no "
+            "thousands separator either)."
         )
     else:
         message = f"{shown!r} is not one plain decimal number."

@@ -770,7 +770,7 @@ def check_deferral(
     if count >= max_count:
         raise RecordRefused(
             f"{name} would be number {count + 1} since the last calibration on {now.last_on}.",
-            rule=f"An item may be deferred {max_count} time{'' if max_count == 1 else 's'} "
+            rule=f"An item may be deferred {'once' if max_count == 1 else f'{max_count} times'} "
             "between two calibrations.",
             next_step="Calibrate the item, or take it out of service.",
         )

@@ -89,7 +89,7 @@ def _plan(grid: Grid, places: Sequence[Place | None], bound: float, method: Meth
         unplanned=_unplanned(grid, places),
         loads=week_loads(grid, places),
         objective=cost,
-        bound=min(bound, cost.total),
+        bound=bound,
         method=method,
         moved=moved,
     )

@@ -14,6 +14,8 @@ from calfleet.scheduling.plan_grid import SPANS, Combo, Grid, hull
 _EPSILON = 1e-7
 _DEAR = 10.0  # minutes above its cheapest week from which others are moved for a job
 _FORCED = 400
+_EJECTIONS = 60_000  # so many times in all another job is lifted to see whether room appears
+_FORCES = 60_000  # the same, in each pass of the search
 _TIE = 1e-4  # per unit of share: equal costs go to the person who has least to do
 
 
@@ -76,6 +78,7 @@ class Search:
         self.order = [[w for _, w in sorted((c, w) for w, c in cost.items())] for cost in grid.cost]
         self.peak = peak
         self.ceiling = 1.0
+        self.effort = 0  # a count, not a clock: the result must not depend on the machine
 
     # --- single steps -----------------------------------------------------------------
 
@@ -216,6 +219,7 @@ class Search:
                 weeks = hints.get(j, ())
                 if self.place[j] is None and weeks and (wanted == 2 or len(weeks) == 1):
                     self.insert(j, weeks=weeks)
+        self.effort = _EJECTIONS
         for j in order:
             if self.place[j] is None and not self.insert(j):
                 self.eject_for(j)
@@ -265,7 +269,8 @@ class Search:
         for week in self.order[j]:
             for i in self._blockers(j, week):
                 tried += 1
-                if tried > 400:
+                self.effort -= 1
+                if tried > 400 or self.effort < 0:
                     return False
                 old = self.take(i)
                 if self.insert(j, weeks=(week,)):
@@ -400,7 +405,13 @@ class Search:
                 regret = grid.cost[j][place[0]] - grid.cost[j][self.order[j][0]]
                 if regret > _DEAR:
                     dear.append((-regret, j))
-        return sum(self._force(j) for _, j in sorted(dear)[:_FORCED])
+        self.effort = _FORCES
+        moved = 0
+        for _, j in sorted(dear)[:_FORCED]:
+            if self.effort < 0:
+                break
+            moved += self._force(j)
+        return moved
 
     def _force(self, j: int) -> bool:
         """Whether ``j`` took the place of jobs that had another one; else nothing changed."""
@@ -433,6 +444,7 @@ class Search:
             place = self.place[i]
             if place is None or place[1] != combo.worker or grid.jobs[i].fixed is not None:
                 continue
+            self.effort -= 1
             there = self.take(i)
             here = self._added(i, *there)
             found = self.best(i, below=here + left, avoid=week)

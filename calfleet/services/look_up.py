@@ -56,3 +56,11 @@ def history_of(session: Session, tag: str) -> tuple[str, list[Calibration]]:
     """
     tag = pick("switch", tag, {t: t for t in switch_queries.tags(session)})
     return tag, calibration_queries.calibrations_of(session, tag)
+
+
+def person_code(session: Session, code: str) -> str:
+    """The person's code as recorded: who enters something must be known.
+
+    Raises: UnknownName with the nearest codes.
+    """
+    return pick("person", code, shop.people(session)).code

@@ -8,7 +8,7 @@ from decimal import Decimal
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
-from calfleet.errors import GaugeRefused, RecordRefused, Refused
+from calfleet.errors import GaugeRefused, ReadingRefused, RecordRefused, Refused
 from calfleet.metrology.pressure import GaugeTargets, gauge_targets
 from calfleet.metrology.switch import Cycle as SeenCycle
 from calfleet.metrology.switch import Outcome, dead_band
@@ -122,11 +122,31 @@ def targets_for(
     """The gauge readings to go for, one line per set point, in the gauge's own unit.
 
     ``static``: as read on this gauge, in its unit; ``None`` takes the nominal static pressure.
+
+    Raises: ReadingRefused for a static reading where none is read.
     """
     needs = reads_static(switch, gauge)
+    if static and not needs:
+        why = (
+            f"{gauge.code} is a differential gauge and reads the difference itself"
+            if switch.static_nominal
+            else f"{switch.tag} has no static pressure on its data sheet"
+        )
+        raise ReadingRefused(
+            f"A static reading of {static} {gauge.unit} has no place here: {why}.",
+            rule="A static reading belongs to a gauge that shows static and operating pressure.",
+            next_step="Leave it out, or name another gauge.",
+        )
     value: Fraction | None = None
     if needs and static is not None:
         value = Fraction(static)
+        if not gauge.range_low <= static <= gauge.range_high:
+            raise ReadingRefused(
+                f"The static reading {static} {gauge.unit} is outside the range of {gauge.code}, "
+                f"{gauge.range_low} to {gauge.range_high} {gauge.unit}.",
+                rule="A reading lies inside the range of its gauge.",
+                next_step="Check the reading and its unit.",
+            )
     elif needs and switch.line_unit is not None:
         value = convert_difference(Fraction(switch.static_nominal), switch.line_unit, gauge.unit)
     return tuple(

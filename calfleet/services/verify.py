@@ -14,7 +14,7 @@ from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING
 
 from calfleet.errors import CalfleetError
-from calfleet.records import Calibration, Origin, Result
+from calfleet.records import Calibration, Result
 from calfleet.services.bench_facts import gather
 from calfleet.services.build_site import Spread
 from calfleet.services.record import Context, judge_record
@@ -150,14 +150,17 @@ def _figures(session: Session, found: list[Difference]) -> Iterator[int]:
         switches: dict[str, list] = {}  # type: ignore[type-arg]
         for sheet in switch_queries.revisions(session):
             switches.setdefault(sheet.tag, []).append(sheet)
-        stored = calibration_queries.all_calibrations(session)
+        stored = {c.number: c for c in calibration_queries.all_calibrations(session)}
+        as_entered = [stored[n] for n in calibration_queries.numbers_as_entered(session)]
     except (ValueError, KeyError, TypeError, ArithmeticError) as error:
         found.append(Difference("figures", "database", f"A stored value cannot be read: {error}."))
         return
     spread = Spread()
     facts = _with_spread(facts, spread)
     context = Context(facts, switches, {})
-    for one in _as_entered(stored):
+    for one in as_entered:
+        if one.bench.replaces is not None:
+            spread.remove(one.bench.replaces)  # as it was judged: without what it corrects
         try:
             again = judge_record(
                 context,
@@ -171,19 +174,6 @@ def _figures(session: Session, found: list[Difference]) -> Iterator[int]:
             continue
         yield sum(1 for _ in _compare(one, again, found))
         spread.add(one, tuple(switches[one.bench.tag]))
-
-
-def _as_entered(stored: list[Calibration]) -> list[Calibration]:
-    """History by day and number, then what came from the bench in the order it was entered."""
-    return sorted(
-        stored,
-        key=lambda c: (
-            c.recorded_at,
-            c.origin is Origin.BENCH,
-            c.bench.performed_on,
-            c.number,
-        ),
-    )
 
 
 def _with_spread(facts, spread: Spread):  # type: ignore[no-untyped-def]

@@ -28,7 +28,7 @@ from dataclasses import dataclass, field
 from datetime import date, timedelta
 from enum import StrEnum
 from fractions import Fraction
-from itertools import pairwise
+from itertools import islice, pairwise
 from typing import NamedTuple
 
 from calfleet.errors import CalfleetError
@@ -36,7 +36,6 @@ from calfleet.metrology.units import PressureMode
 from calfleet.records import (
     Calibration,
     Criticality,
-    Cycle,
     Gauge,
     GaugeRole,
     GaugeUsed,
@@ -105,6 +104,8 @@ __all__ = [
 
 EXACT_UP_TO = 100
 """Up to so many results every one is judged from its raw readings; above, those near a limit."""
+
+_BATCH = 10_000  # so many results at once: what is only needed on the way is soon let go
 
 URGENCY: Mapping[Criticality, int] = {
     Criticality.SAFETY: 1,
@@ -461,11 +462,13 @@ class _Rows:
                 self._newest[switch.tag] = switch
 
     def made(self) -> Iterator[Row]:
-        drafts = [d for one in self._affected.calibrations for d in self._drafts(one)]
-        outcomes = self._judged(drafts)
         later = self._later()
-        for draft, outcome in zip(drafts, outcomes, strict=True):
-            yield self._row(draft, outcome, later)
+        total = sum(len(one.calibration.results) for one in self._affected.calibrations)
+        everything = total <= self._exact_up_to
+        drafts = (d for one in self._affected.calibrations for d in self._drafts(one))
+        while batch := list(islice(drafts, _BATCH)):
+            for draft, outcome in zip(batch, self._judged(batch, everything), strict=True):
+                yield self._row(draft, outcome, later)
 
     # --- preparing
 
@@ -473,21 +476,18 @@ class _Rows:
         calibration = one.calibration
         bench = calibration.bench
         switch = self._facts.switches.get((bench.tag, calibration.switch_revision))
-        series: dict[tuple[str, Phase], list[Cycle]] = {}
-        for cycle in bench.cycles:
-            series.setdefault((cycle.set_point, cycle.phase), []).append(cycle)
-        named = {used.role: used for used in bench.gauges}
         resting = {id(use.used) for use in one.uses}
         day = bench.performed_on
         fraction = self._fractions.get(day)
         if fraction is None:
             fraction = self._fractions[day] = self._event.fraction(day)
-        operating = self._use(named.get(GaugeRole.OPERATING), day, resting)
-        own_static = named.get(GaugeRole.STATIC)
+        operating = self._use(_in_role(bench.gauges, GaugeRole.OPERATING), day, resting)
+        own_static = _in_role(bench.gauges, GaugeRole.STATIC)
         low_side = self._use(own_static, day, resting) if own_static is not None else operating
         required = self._required.get((bench.procedure, bench.procedure_revision))
         for result in calibration.results:
-            cycles = series.get((result.set_point, result.phase), [])
+            label, phase = result.set_point, result.phase
+            cycles = [c for c in bench.cycles if c.phase is phase and c.set_point == label]
             why = ""
             if switch is None:
                 why = f"revision {calibration.switch_revision} of {bench.tag} is not recorded"
@@ -535,12 +535,11 @@ class _Rows:
 
     # --- judging
 
-    def _judged(self, drafts: Sequence[_Draft]) -> list[_Outcome]:
+    def _judged(self, drafts: Sequence[_Draft], everything: bool) -> list[_Outcome]:
         items = [draft.item for draft in drafts if draft.item is not None]
         many = judge_many(items)
         outcomes: list[_Outcome] = []
         place = 0
-        everything = len(items) <= self._exact_up_to
         for draft in drafts:
             if draft.item is None:
                 outcomes.append(_Outcome(_recorded(draft.result), None, None, None, None, False))
@@ -601,7 +600,7 @@ class _Rows:
         worst = consequence(outcome.before, outcome.worst)
         linear = consequence(outcome.before, outcome.linear)
         after = later.get(calibration.number)
-        left = any(
+        left = len(calibration.results) > 1 and any(
             r.phase is Phase.AS_LEFT and r.set_point == result.set_point
             for r in calibration.results
         )
@@ -659,6 +658,13 @@ class _Rows:
         if event.known:
             return f"a reading lies outside the points at which {event.gauge} was checked"
         return f"{event.gauge}: {event.kind} on {event.found_on}, its error is not known"
+
+
+def _in_role(gauges: Iterable[GaugeUsed], role: GaugeRole) -> GaugeUsed | None:
+    for used in gauges:
+        if used.role is role:
+            return used
+    return None
 
 
 def _when(calibration: Calibration) -> tuple[object, ...]:

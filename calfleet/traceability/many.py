@@ -41,7 +41,6 @@ NEAR = 1e-9
 _ON = 1e-12
 """So near to a limit a double is on it: readings and limits are decimals of a few digits."""
 
-_COUNTING = (CycleOutcome.TRIPPED, CycleOutcome.NO_RESET)
 _VERDICTS = tuple(Verdict)
 
 
@@ -114,11 +113,11 @@ class _Branches:
 
     def __init__(self) -> None:
         self.arrays: list[dict[str, Floats]] = []
-        self._index: dict[tuple[int, Direction | None], int] = {}
+        self._index: dict[tuple[int, bool], int] = {}
         self._kept: list[Shifts] = []
 
     def index(self, shifts: Shifts, direction: Direction) -> int:
-        key = (id(shifts), direction)
+        key = (id(shifts), direction is Direction.RISING)  # quicker to hash than an enumeration
         found = self._index.get(key)
         if found is None:
             found = self._index[key] = len(self.arrays)
@@ -288,7 +287,7 @@ def _read(
     current = None
     for run, cycle in enumerate(item.cycles):
         current = cycle.static if cycle.static is not None else current
-        if cycle.trip is None or cycle.outcome not in _COUNTING:
+        if cycle.trip is None or cycle.outcome is CycleOutcome.CHATTER:
             continue
         trips[i, run] = float(cycle.trip)
         if cycle.reset is not None:

@@ -79,7 +79,8 @@ def consequence(before: State, after: State | None) -> Consequence:
     outside = bool(after.limits) or (after.margin is not None and after.margin < 0)
     if not after.verdict.accepted:
         return Consequence.FLIPPED_OUT if outside else Consequence.NOT_SURE
-    if _VERDICT_RANK[after.verdict] > _VERDICT_RANK[before.verdict]:
+    changed = after.verdict is not before.verdict
+    if changed and _VERDICT_RANK[after.verdict] > _VERDICT_RANK[before.verdict]:
         return Consequence.NOT_SURE
     if after.margin is None or before.margin is None:
         return Consequence.KEPT

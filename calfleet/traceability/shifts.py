@@ -95,6 +95,9 @@ class Shifts:
     _curves: dict[tuple[Course, Fraction, bool], CertificateCurve] = field(
         default_factory=dict, repr=False, compare=False
     )
+    _arrays: dict[Direction | None, dict[str, FloatArray]] = field(
+        default_factory=dict, repr=False, compare=False
+    )
 
     def branch(self, direction: Direction | None) -> tuple[Knot, ...]:
         """The knots for readings of that direction; the only branch where there is one."""
@@ -205,18 +208,21 @@ class Shifts:
         """The branch as arrays: indication, error, worst, start, growth; nan where unknown."""
         import numpy as np
 
+        if direction in self._arrays:
+            return self._arrays[direction]
         knots = self.branch(direction)
 
         def column(values: Iterable[Fraction | None]) -> FloatArray:
             return np.array([np.nan if v is None else float(v) for v in values], dtype=float)
 
-        return {
+        self._arrays[direction] = {
             "indication": column(k.indication for k in knots),
             "error": column(k.error for k in knots),
             "worst": column(k.worst for k in knots),
             "start": column(k.start for k in knots),
             "growth": column(k.growth for k in knots),
         }
+        return self._arrays[direction]
 
 
 # --- the recorded certificate -----------------------------------------------------------------

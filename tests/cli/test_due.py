@@ -139,7 +139,7 @@ def test_the_totals_add_up(demo: Any) -> None:
     without = sum(not x["gauge_ready"] for x in told)
     grace = sum(x["status"] == "in grace" for x in told)
     assert (
-        f"{len(told)} due: {overdue} overdue (of these {grace} within grace), {hours:.1f} bench "
+        f"{len(told)} due: {overdue} overdue ({grace} of them within grace), {hours:.1f} bench "
         f"hours; {without} without a valid and adequate reference gauge on the day."
     ) in text
     areas: Counter[str] = Counter()

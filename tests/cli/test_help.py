@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from typing import Any
 
 import pytest
@@ -11,7 +12,15 @@ from typer.main import get_command
 from calfleet.adapters.cli.app import SECTIONS
 from calfleet.adapters.cli.commands import app
 
-COMMANDS = sorted(get_command(app).commands)  # type: ignore[attr-defined]
+
+def paths(command: Any, path: tuple[str, ...] = ()) -> Iterator[tuple[str, ...]]:
+    """The words of every command, of those inside a group too."""
+    for name, child in getattr(command, "commands", {}).items():
+        yield (*path, name)
+        yield from paths(child, (*path, name))
+
+
+COMMANDS = sorted(paths(get_command(app)))
 
 
 def test_every_command_is_listed_with_its_whole_purpose(demo: Any) -> None:
@@ -19,8 +28,9 @@ def test_every_command_is_listed_with_its_whole_purpose(demo: Any) -> None:
     assert "..." not in text.split("Options:")[1]
     places = [text.index(f"\n{section}:\n") for section in SECTIONS]
     assert places == sorted(places)
-    for name in COMMANDS:
-        assert any(line.startswith(f"  {name} ") for line in text.splitlines()), name
+    for words in COMMANDS:
+        shown = text if len(words) == 1 else demo.ok(*words[:-1], "--help")
+        assert any(line.startswith(f"  {words[-1]} ") for line in shown.splitlines()), words
     assert "\nCommands:" not in text  # each command says whom it is for
 
 
@@ -36,11 +46,11 @@ def test_without_a_command_the_help_is_shown(demo: Any) -> None:
     assert (done.out + done.err).strip() == demo.ok("--help").strip()
 
 
-@pytest.mark.parametrize("name", COMMANDS)
-def test_the_help_of_a_command(demo: Any, name: str) -> None:
-    text = demo.ok(name, "--help")
+@pytest.mark.parametrize("words", COMMANDS, ids=" ".join)
+def test_the_help_of_a_command(demo: Any, words: tuple[str, ...]) -> None:
+    text = demo.ok(*words, "--help")
     lines = text.splitlines()
-    assert lines[0].startswith(f"Usage: calfleet {name}")
+    assert lines[0].startswith(f"Usage: calfleet {' '.join(words)}")
     assert max(map(len, lines)) <= 80
     assert re.search(r"[\[{][a-z]", lines[0]) is None  # what is to be replaced is in capitals
     options = text.split("Options:\n")[1].splitlines()

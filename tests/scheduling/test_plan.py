@@ -289,7 +289,7 @@ def inputs(draw: st.DrawFn, most_jobs: int = 9, weeks: int = 5, hands: int = 3) 
 def test_a_plan_never_breaks_a_hard_rule(asked: PlanInput, exact_choices: int) -> None:
     made = make_plan(asked, exact_choices=exact_choices)
     assert check_plan(made, asked) == []
-    assert made.bound <= made.objective.total + 1e-6
+    assert made.bound <= made.objective.total * (1 + 1e-9) + 1e-6
     assert all(u.reason.endswith(".") for u in made.unplanned)
     hopeless = {u.key for u in made.unplanned if u.proven}
     again = cost_by_hand(asked, made.assignments, hopeless)
@@ -713,7 +713,7 @@ def test_an_even_load_is_worth_some_lost_interval() -> None:
 def test_an_empty_plan() -> None:
     _, made = plan_of()
     assert made.assignments == ()
-    assert made.objective.total == made.bound == made.gap == 0
+    assert (made.objective.total, made.bound, made.gap) == (0, 0, 0)
     assert len(made.loads) == 4
 
 

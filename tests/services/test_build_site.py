@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
-from datetime import date
+from datetime import date, datetime, timedelta
 from decimal import Decimal
 from typing import Any
 
@@ -16,6 +16,8 @@ from calfleet import records as rec
 from calfleet.errors import UnknownName
 from calfleet.records import Phase
 from calfleet.services.build_site import build_site
+from calfleet.services.record import judge, record
+from calfleet.services.verify import verify
 from calfleet.store.engine import open_engine
 from calfleet.store.queries import calibrations as queries
 from calfleet.store.queries import due as due_queries
@@ -186,6 +188,42 @@ def test_a_corrected_series_leaves_the_pool_in_building_as_in_asking(
         s, dof = due_queries.pooled_repeatability(session, without="N99")["PX"]
     assert s == pytest.approx(1 / 500, rel=1e-9)
     assert dof == 14
+
+
+def test_corrections_are_verified_as_they_were_judged(empty: Engine, little: Any) -> None:
+    """Every figure comes out again although what was pooled then is not what is pooled now, and
+    although a clock was set back between two entries.
+    """
+    calm = [scattered(little, f"N{n}", date(2025, 8, n), "401", "402", "403") for n in range(2, 8)]
+    wild = scattered(little, "N1", date(2025, 8, 1), "391", "402", "413")
+    mended = scattered(
+        little, "N9", date(2025, 8, 1), "401", "402", "403", replaces="N1",
+        replacement_reason="typing",
+    )  # fmt: skip
+    little.build(empty, history=(*calm, wild, mended))
+
+    def enter(at: datetime, *trips: str, **changes: Any) -> rec.Calibration:
+        bench = replace(scattered(little, "", little.today, *trips, **changes), number=None)
+        bench = replace(bench, procedure_revision=2)
+        with Work(empty, actor="T1", at=at, action="record", subject="PS-1") as work:
+            made = judge(work.session, bench, today=little.today, at=at, recorded_by="T1")
+            made = record(work, made)
+            work.commit()
+        return made
+
+    first = enter(little.now, "399", "402", "405")
+    enter(little.now - timedelta(hours=3), "400", "401", "402")
+    enter(
+        little.now + timedelta(hours=1), "401", "401", "402", replaces=first.number,
+        replacement_reason="typing",
+    )  # fmt: skip
+    with Session(empty) as session:
+        found = verify(session)
+        entered = queries.numbers_as_entered(session)
+    assert found.differences == ()
+    assert found.figures > 100
+    assert entered[-3:] == ["C2026-0001", "C2026-0002", "C2026-0003"]
+    assert entered[:2] == ["N1", "N9"]
 
 
 def test_input_is_added_whatever_its_order(empty: Engine, little: Any) -> None:

@@ -25,8 +25,8 @@ from calfleet.errors import (
 
 EXIT_CODES = (
     "Exit codes: 0 done; 1 problems found in data that was read; 2 the command or its input "
-    "cannot be understood; 3 refused by a rule; 130 interrupted. Unless the code is 0, nothing "
-    "was written."
+    "cannot be understood; 3 refused by a rule; 70 a defect of the program; 130 "
+    "interrupted. Unless the code is 0, nothing was written."
 )
 UNEXPECTED = 70
 

@@ -208,12 +208,13 @@ def _limits_text(r: Result) -> str:
     def limit(value: float | None) -> str:
         return "open" if value is None else f"{value:.6g}"
 
-    text = f"tolerance {limit(r.lower_limit)} to {limit(r.upper_limit)} {r.unit}"
+    what = "as-left band" if r.phase == "as-left" else "tolerance"
+    text = f"{what} {limit(r.lower_limit)} to {limit(r.upper_limit)} {r.unit}"
     if (r.lower_acceptance, r.upper_acceptance) != (r.lower_limit, r.upper_limit):
         text += f", accepted {limit(r.lower_acceptance)} to {limit(r.upper_acceptance)} {r.unit}"
     text += f"; {r.rule_statement}; coverage {r.coverage_probability:g}"
     if r.false_accept_risk is not None:
-        text += f"; probability of being outside the tolerance {_probability(r.false_accept_risk)}"
+        text += f"; probability of being outside this {_probability(r.false_accept_risk)}"
     return text + "."
 
 
@@ -255,7 +256,7 @@ def show_budgets(found: Calibration) -> None:
         _indented_table(headings, cells, right, fold)
         for a, b, rho in budget.correlations:
             print(f"  correlated: {a} with {b}, r = {rho:g}")
-        dof = "∞" if budget.nu_eff == float("inf") else f"{budget.nu_eff:.1f}"
+        dof = "above 1000" if budget.nu_eff > 1000 else f"{budget.nu_eff:.1f}"
         print(
             f"  u = {significant(budget.u_c, 2)} {r.unit}, effective dof {dof}, "
             f"k = {budget.k:.2f} ({budget.coverage_basis}, coverage "
@@ -391,7 +392,7 @@ def _show_plan(plan: BenchPlan) -> None:
             ("Proof", f"{s.proof_pressure} {s.line_unit}" if s.proof_pressure else ""),
             ("Criticality", str(s.criticality)),
             ("Procedure", f"{plan.procedure.name}, {plan.procedure.title}"),
-            ("Due", plan.standing.why),
+            ("When due", plan.standing.why),
         ]
     ):
         print(f"  {line}")
@@ -458,13 +459,12 @@ def record(
 def _enter(
     folder: SiteFolder, bench: BenchRecord, actor: str, *, confirm: bool, check: bool = False
 ) -> None:
-    from calfleet.services.look_up import everybody
-    from calfleet.services.nearest import pick
+    from calfleet.services.look_up import person_code
     from calfleet.services.record import judge
     from calfleet.services.record import record as add
 
     with folder.reading() as session:
-        actor = pick("person", actor, {p.code: p for p in everybody(session)}).code
+        actor = person_code(session, actor)
         judged = judge(session, bench, today=folder.today(), at=folder.now(), recorded_by=actor)
         if check or confirm:
             show_calibration(session, replace(judged, number=""))

@@ -200,7 +200,7 @@ def totals(found: DueList) -> list[str]:
     by_area = ", ".join(f"{a} {m / 60:.1f} h" for a, m in t.minutes_by_area.items())
     return [
         "",
-        f"{t.count} due: {t.overdue} overdue (of these {t.in_grace} within grace), "
+        f"{t.count} due: {t.overdue} overdue ({t.in_grace} of them within grace), "
         f"{t.bench_minutes / 60:.1f} bench hours; {t.without_gauge} without a valid and adequate "
         "reference gauge on the day.",
         paragraph(by_area, indent="By area: "),

@@ -184,13 +184,14 @@ def defer(
     date it puts off, once between two calibrations.
     """
     from calfleet.services.defer import defer as service
+    from calfleet.services.look_up import person_code
     from calfleet.site import find_site
 
     folder = find_site(site)
     today = folder.today()
-    with folder.work(
-        actor=person or requested_by, action="defer", subject=tag, reason=reason
-    ) as work:
+    with folder.reading() as session:
+        actor = person_code(session, person or requested_by)
+    with folder.work(actor=actor, action="defer", subject=tag, reason=reason) as work:
         made, standing = service(
             work,
             tag,

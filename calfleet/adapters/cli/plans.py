@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from calfleet.adapters.cli.app import FormatOption, Group, PersonOption, SiteOption, app
+from calfleet.adapters.cli.app import PLANNER, FormatOption, Group, PersonOption, SiteOption, app
 from calfleet.adapters.cli.render import Column, Format, listing, paragraph
 from calfleet.errors import UsageError
 
@@ -19,9 +19,11 @@ if TYPE_CHECKING:
 plan_app = typer.Typer(
     cls=Group, no_args_is_help=True, rich_markup_mode=None, help="The levelled plan of the weeks."
 )
-app.add_typer(plan_app, name="plan")
+app.add_typer(plan_app, name="plan", rich_help_panel=PLANNER)
 
-WeeksOption = Annotated[int, typer.Option(min=1, max=156, help="How many weeks to plan.")]
+WeeksOption = Annotated[
+    int, typer.Option(metavar="NUMBER", min=1, max=156, help="How many weeks to plan.")
+]
 
 
 @plan_app.command("make")
@@ -45,7 +47,7 @@ def make(
 
 @plan_app.command("fix")
 def fix(
-    tag: Annotated[str, typer.Argument(help="The switch's tag.")],
+    tag: Annotated[str, typer.Argument(metavar="TAG", help="The switch's tag.")],
     week: Annotated[str, typer.Option(metavar="YYYY-Www", help="The week it is to be done in.")],
     with_person: Annotated[
         str | None, typer.Option("--person", metavar="PERSON", help="By whom; else as it fits.")
@@ -69,7 +71,9 @@ def fix(
 
 @plan_app.command("show")
 def show(
-    number: Annotated[str | None, typer.Argument(help="The plan's number; else the last.")] = None,
+    number: Annotated[
+        str | None, typer.Argument(metavar="NUMBER", help="The plan's number; else the last.")
+    ] = None,
     week: Annotated[
         str | None, typer.Option(metavar="YYYY-Www", help="Only the jobs of this week.")
     ] = None,
@@ -92,7 +96,9 @@ def show(
 
 @plan_app.command("accept")
 def accept(
-    number: Annotated[str | None, typer.Argument(help="The plan's number; else the last.")] = None,
+    number: Annotated[
+        str | None, typer.Argument(metavar="NUMBER", help="The plan's number; else the last.")
+    ] = None,
     person: PersonOption = None,
     site: SiteOption = None,
 ) -> None:
@@ -122,6 +128,7 @@ def _make(
     *,
     check: bool = False,
 ) -> None:
+    from calfleet.services.look_up import person_code
     from calfleet.services.make_plan import keep_plan, make_plan
 
     print(f"Planning {weeks} weeks ...", file=sys.stderr, flush=True)
@@ -129,9 +136,11 @@ def _make(
         with folder.reading() as session:
             made = make_plan(session, today=folder.today(), weeks=weeks, wishes=wishes)
     else:
-        with folder.work(
-            actor=person or "planner", action="make plan", subject=f"{weeks} weeks"
-        ) as work:
+        actor = "planner"
+        if person is not None:
+            with folder.reading() as session:
+                actor = person_code(session, person)
+        with folder.work(actor=actor, action="make plan", subject=f"{weeks} weeks") as work:
             made = make_plan(work.session, today=folder.today(), weeks=weeks, wishes=wishes)
             keep_plan(work, made)
             work.commit()

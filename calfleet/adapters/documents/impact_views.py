@@ -15,7 +15,7 @@ from calfleet.traceability.words import counted, span_text, symbol
 
 __all__ = ["Disposition", "report_text", "to_plain", "svg", "exposure_text", "exposure_plain"]
 
-_LEAST_WIDTH = 60
+_LEAST_WIDTH = 76
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +44,7 @@ def report_text(
 ) -> str:
     """The report as text: event, period, method, outcome, results by consequence, jobs, signatures.
 
-    ``width``: columns to fill (at least 60 are used). ``dispositions``: decisions taken so far; a
+    ``width``: columns to fill (at least 76 are used). ``dispositions``: decisions taken so far; a
     result without one, unless it is kept, has a line to sign. ``most_kept``: how many kept results
     are listed (``None``: all); the others are counted.
     """
@@ -127,12 +127,13 @@ def _outcome(impact: Impact, width: int) -> Iterator[str]:
         return
     yield ""
     first = max(len(c) for c in Consequence)
-    yield " ".join([f"{'':<{first}}", *(f"{c:>11}" for c in Criticality), f"{'all':>11}"])
+    wide = [max(len(c), 6) for c in (*Criticality, "all")]
+    head = [f"{c:>{w}}" for c, w in zip((*Criticality, "all"), wide, strict=True)]
+    yield " ".join([f"{'':<{first}}", *head])
     for consequence in Consequence:
         counts = [impact.counts.get((consequence, c), 0) for c in Criticality]
-        yield " ".join(
-            [f"{consequence:<{first}}", *(f"{n:>11}" for n in counts), f"{sum(counts):>11}"]
-        )
+        cells = [f"{n:>{w}}" for n, w in zip((*counts, sum(counts)), wide, strict=True)]
+        yield " ".join([f"{consequence:<{first}}", *cells])
 
 
 def _gauges(impact: Impact, width: int) -> Iterator[str]:
@@ -366,7 +367,7 @@ def exposure_text(exposures: Sequence[Exposure], width: int = 100) -> str:
         line = [f"{one.gauge:<{code}}", *(f"{n:>11}" for n in counts), f"{one.results():>7}"]
         carried = sum(one.through.values())
         line.append(f"  {carried} by {', '.join(one.gauges)}" if carried else "")
-        lines += _wrapped(" ".join(line).rstrip(), max(width, 80), "", " " * (code + 57))
+        lines += _wrapped(" ".join(line).rstrip(), width, "", " " * (code + 57))
     return "\n".join(lines) + "\n"
 
 

@@ -54,6 +54,14 @@ def numbers(session: Session) -> list[str]:
     )
 
 
+def numbers_as_entered(session: Session) -> list[str]:
+    """Every calibration number in the order of entry (by key).
+
+    Not by the time of entry: a clock may be set back, and a demo site's stands still by the day.
+    """
+    return list(session.scalars(select(CalibrationRow.number).order_by(CalibrationRow.id)))
+
+
 def count_in_year(session: Session, year: int) -> int:
     """How many calibrations performed in ``year`` are recorded, corrected ones included."""
     return (

@@ -115,7 +115,7 @@ ALL = made(
 # --- the report -----------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("width", [60, 80, 100, 140])
+@pytest.mark.parametrize("width", [40, 80, 100, 140])
 def test_report_keeps_its_width_and_order(width: int) -> None:
     text = report_text(ALL, width)
     assert max(map(len, text.splitlines())) <= max(width, 76)
