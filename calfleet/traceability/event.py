@@ -268,3 +268,12 @@ def points_found(certificate: Certificate) -> tuple[FoundPoint, ...]:
         FoundPoint(p.indication, p.error, p.direction)
         for p in certificate.points_in(Phase.AS_FOUND)
     )
+
+
+def points_stated(certificate: Certificate) -> tuple[FoundPoint, ...]:
+    """What a certificate states of the gauge in use, as points of an event.
+
+    For a withdrawn certificate that was issued again with other values: those of the new one.
+    """
+    points = certificate.points_in(Phase.AS_LEFT) or certificate.points_in(Phase.AS_FOUND)
+    return tuple(FoundPoint(p.indication, p.error, p.direction) for p in points)

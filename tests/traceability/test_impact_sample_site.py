@@ -44,6 +44,7 @@ from calfleet.traceability.impact import (
     impact,
     last_known_good,
     points_found,
+    points_stated,
     recorded_scatter,
 )
 from calfleet.traceability.weak_chains import weak_chains
@@ -60,11 +61,11 @@ def given() -> SiteInput:
 
 @pytest.fixture(scope="module")
 def facts(given: SiteInput) -> ChainFacts:
-    """All of RG-301 and RG-302, and every third calibration of the others."""
+    """All of RG-206, RG-301 and RG-302, and every third calibration of the others."""
     kept = [
         bench
         for i, bench in enumerate(given.history)
-        if i % 3 == 0 or any(used.gauge in ("RG-301", "RG-302") for used in bench.gauges)
+        if i % 3 == 0 or any(used.gauge in ("RG-206", "RG-301", "RG-302") for used in bench.gauges)
     ]
     return judged(given, kept)
 
@@ -198,6 +199,33 @@ def test_the_dropped_gauge(facts: ChainFacts) -> None:
 def test_last_known_good_is_the_calibration_before(facts: ChainFacts) -> None:
     good = last_known_good(facts.certificates, "RG-301", date(2026, 5, 5))
     assert (good.on, good.certificate) == (date(2025, 5, 13), "SHOP-25-009")
+
+
+def test_a_certificate_issued_again_shifts_what_stood_on_the_first(facts: ChainFacts) -> None:
+    """WES-24-0397 of RG-206 was withdrawn and issued again (story of the sample site).
+
+    Nothing was read on its strength there; here the results on the second are put on the first.
+    """
+    first, again = (facts.certificates[n] for n in ("WES-24-0397", "WES-24-0397-R1"))
+    assert first.withdrawal is not None
+    event = FoundBad(
+        "RG-206", first.withdrawal.withdrawn_on, Kind.WITHDRAWN,
+        LastGood(first.calibrated_on, first.number, "calibration"), points_stated(again),
+        again.unit, certificate=first.number,
+    )  # fmt: skip
+    assert impact(facts, event).rows == ()
+    moved = {}
+    for number, one in facts.calibrations.items():
+        used = tuple(
+            replace(u, certificate=first.number) if u.certificate == again.number else u
+            for u in one.bench.gauges
+        )
+        if used != one.bench.gauges:
+            moved[number] = replace(one, bench=replace(one.bench, gauges=used))
+    found = impact(replace(facts, calibrations=moved), event)
+    assert moved
+    assert {row.calibration for row in found.rows} == set(moved)
+    assert all(row.shift_worst == row.shift_linear is not None for row in found.rows)
 
 
 @pytest.mark.parametrize("code", ["RG-101", "RG-302", "RG-203", "RG-204", "RG-207"])
