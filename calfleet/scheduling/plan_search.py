@@ -12,6 +12,7 @@ from calfleet.scheduling.plan_cost import Place
 from calfleet.scheduling.plan_grid import SPANS, Combo, Grid, hull
 
 _EPSILON = 1e-7
+_FULL = -1.0
 _DEAR = 10.0  # minutes above its cheapest week from which others are moved for a job
 _FORCED = 400
 _EJECTIONS = 60_000  # so many times in all another job is lifted to see whether room appears
@@ -156,6 +157,7 @@ class Search:
         """
         grid, weights = self.grid, self.grid.weights
         cost, minutes, area = grid.cost[j], grid.minutes[j], grid.area[j]
+        rank, before = grid.rank[j], grid.previous[j]
         taken = self.taken_hands(j) if grid.group[j] else ()
         found: tuple[float, int, Combo] | None = None
         for week in self.order[j] if weeks is None else weeks:
@@ -173,17 +175,31 @@ class Search:
                 base += weights.above_level * min(over, minutes)
             if base >= below or (grid.group[j] and not self.clear_of_partners(j, week)):
                 continue
+            shares: dict[int, float] = {}
             for combo in grid.combos(j, week):
-                bin_ = self.worker_bins[combo.worker][week]
-                share = (bin_.load + minutes) / bin_.cap
-                added = base + grid.hands_cost(j, week, combo.worker, combo.gauge) + _TIE * share
+                worker = combo.worker
+                share = shares.get(worker, 0.0)
+                if not share:
+                    bin_ = self.worker_bins[worker][week]
+                    load = bin_.load + minutes
+                    share = load / bin_.cap if load <= self.ceiling * bin_.cap else _FULL
+                    shares[worker] = share
+                if share == _FULL:
+                    continue
+                added = base + _TIE * share + weights.preference * rank[combo.gauge]
+                if (
+                    before is not None
+                    and before[0] == week
+                    and before != (week, worker, combo.gauge)
+                ):
+                    added += weights.moved_hands
                 if share > self.peak:
                     added += weights.peak * (share - self.peak)
                 if added < below and not self.setups[combo.gauge, week]:
                     added += weights.gauge_setup
                 if (
                     added < below
-                    and (combo.worker, combo.gauge) not in taken
+                    and (worker, combo.gauge) not in taken
                     and self.fits(j, week, combo)
                 ):
                     below = added

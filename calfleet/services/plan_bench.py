@@ -29,6 +29,7 @@ from calfleet.services.fit_gauges import GaugeOption, fit_gauges
 from calfleet.services.list_due import switch_standing
 from calfleet.services.measurands import gauge_use, set_point_spec
 from calfleet.services.nearest import pick
+from calfleet.services.plan_facts import due_facts
 from calfleet.services.record import Context, context_for
 
 if TYPE_CHECKING:
@@ -96,6 +97,7 @@ def plan_bench(session: Session, tag: str, *, on: date) -> BenchPlan:
             context.facts,
             on,
             first_use=min(s.effective_on for s in revisions),
+            moved_by=due_facts(session),
         ),
         on=on,
         context=context,

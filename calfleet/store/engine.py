@@ -35,7 +35,8 @@ def open_engine(url: str) -> Engine:
     """
     parsed = make_url(url)
     if parsed.get_backend_name() != "sqlite":
-        return create_engine(parsed, pool_pre_ping=True)
+        # all questions of one reading see one state, as on SQLite
+        return create_engine(parsed, pool_pre_ping=True, isolation_level="REPEATABLE READ")
     engine = create_engine(parsed, connect_args={"timeout": BUSY_TIMEOUT_MS / 1000})
     event.listen(engine, "connect", _prepare_sqlite)
     event.listen(engine, "begin", _begin_sqlite)

@@ -408,6 +408,7 @@ def add_calibration(work: Work, calibration: Calibration) -> None:
         ],
         results=[
             CalibrationResultRow(
+                switch_revision_id=revision_id,
                 set_point_id=points[r.set_point][0],
                 phase=r.phase,
                 unit=r.unit,

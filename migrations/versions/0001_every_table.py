@@ -840,6 +840,9 @@ def upgrade() -> None:
             name=op.f("uq_set_point_id_direction_switch_revision_id"),
         ),
         sa.UniqueConstraint(
+            "id", "switch_revision_id", name=op.f("uq_set_point_id_switch_revision_id")
+        ),
+        sa.UniqueConstraint(
             "switch_revision_id", "label", name=op.f("uq_set_point_switch_revision_id_label")
         ),
     )
@@ -975,6 +978,7 @@ def upgrade() -> None:
         "calibration_result",
         sa.Column("id", sa.Integer(), autoincrement=True, nullable=False),
         sa.Column("calibration_id", sa.Integer(), nullable=False),
+        sa.Column("switch_revision_id", sa.Integer(), nullable=False),
         sa.Column("set_point_id", sa.Integer(), nullable=False),
         sa.Column("phase", sa.String(length=40), nullable=False),
         sa.Column("unit", sa.String(length=20), nullable=False),
@@ -1036,12 +1040,14 @@ def upgrade() -> None:
             name=op.f("ck_calibration_result_spread_needs_two_runs"),
         ),
         sa.ForeignKeyConstraint(
-            ["calibration_id"],
-            ["calibration.id"],
-            name=op.f("fk_calibration_result_calibration_id"),
+            ["calibration_id", "switch_revision_id"],
+            ["calibration.id", "calibration.switch_revision_id"],
+            name=op.f("fk_calibration_result_calibration_id_switch_revision_id"),
         ),
         sa.ForeignKeyConstraint(
-            ["set_point_id"], ["set_point.id"], name=op.f("fk_calibration_result_set_point_id")
+            ["set_point_id", "switch_revision_id"],
+            ["set_point.id", "set_point.switch_revision_id"],
+            name=op.f("fk_calibration_result_set_point_id_switch_revision_id"),
         ),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_calibration_result")),
         sa.UniqueConstraint(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from calfleet.adapters.cli import (
     bench,
     checking,
+    doubts,
     due,
     outlook,
     planning,
@@ -19,6 +20,7 @@ __all__ = [
     "app",
     "bench",
     "checking",
+    "doubts",
     "due",
     "outlook",
     "planning",

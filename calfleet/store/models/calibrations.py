@@ -171,8 +171,9 @@ class CalibrationCycleRow(Keyed, Base):
 
 class CalibrationResultRow(Keyed, Base):
     __tablename__ = "calibration_result"
-    calibration_id: Mapped[Ref] = mapped_column(ForeignKey("calibration.id"))
-    set_point_id: Mapped[Ref] = mapped_column(ForeignKey("set_point.id"))
+    calibration_id: Mapped[Ref]
+    switch_revision_id: Mapped[Ref]
+    set_point_id: Mapped[Ref]
     phase: Mapped[Word]
     unit: Mapped[UnitCode]
     required: Mapped[Typed]
@@ -203,6 +204,15 @@ class CalibrationResultRow(Keyed, Base):
     budget: Mapped[Plain]
     __table_args__ = (
         UniqueConstraint("calibration_id", "set_point_id", "phase"),
+        ForeignKeyConstraint(
+            ["calibration_id", "switch_revision_id"],
+            ["calibration.id", "calibration.switch_revision_id"],
+        ),
+        # as for a cycle: of the very data sheet the calibration was judged by
+        ForeignKeyConstraint(
+            ["set_point_id", "switch_revision_id"],
+            ["set_point.id", "set_point.switch_revision_id"],
+        ),
         one_of("phase", Phase, "phase_known"),
         one_of("verdict", Verdict, "verdict_known"),
         one_of("decision_rule", Rule, "decision_rule_known"),

@@ -123,6 +123,7 @@ class SetPointRow(Keyed, Base):
         UniqueConstraint("switch_revision_id", "label"),
         # a cycle names (set point, direction, revision) together, so that its CHECKs can use them
         UniqueConstraint("id", "direction", "switch_revision_id"),
+        UniqueConstraint("id", "switch_revision_id"),
         one_of("direction", Direction, "direction_known"),
         one_of("tolerance_basis", ToleranceBasis, "tolerance_basis_known"),
         one_of("dead_band_kind", DEAD_BAND_KINDS, "dead_band_kind_known"),

@@ -1,0 +1,161 @@
+"""For the auditor: a gauge found bad, which gauge would hurt most, which chains are weak."""
+
+from __future__ import annotations
+
+import json
+import sys
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from calfleet.adapters.cli.app import AUDITOR, AsOfOption, FormatOption, SiteOption, app, day
+from calfleet.adapters.cli.render import Column, Format, listing, terminal_width
+from calfleet.errors import RecordRefused, UsageError
+
+if TYPE_CHECKING:
+    from calfleet.traceability.exposure import Exposure
+
+
+class ReportFormat(StrEnum):
+    """How a report is given: text or JSON to read, SVG to look at."""
+
+    TEXT = "text"
+    JSON = "json"
+    SVG = "svg"
+
+
+@app.command("found-bad", rich_help_panel=AUDITOR)
+def found_bad(
+    gauge: Annotated[str, typer.Argument(metavar="GAUGE", help="The gauge in doubt.")],
+    certificate: Annotated[
+        str | None,
+        typer.Option(
+            metavar="NUMBER", help="The certificate whose as-found lines show it; else the newest."
+        ),
+    ] = None,
+    lost: Annotated[bool, typer.Option("--lost", help="It is lost: its error is unknown.")] = False,
+    damaged: Annotated[
+        bool, typer.Option("--damaged", help="It is damaged: its error is unknown.")
+    ] = False,
+    found_on: Annotated[
+        str | None, typer.Option(metavar="DATE", help="When it was found lost or damaged (today).")
+    ] = None,
+    all_kept: Annotated[
+        bool, typer.Option("--all", help="List the results that stand, too.")
+    ] = False,
+    output: Annotated[
+        ReportFormat, typer.Option("--format", "-f", metavar="FORMAT", help="text, json or svg.")
+    ] = ReportFormat.TEXT,
+    out: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Write to this new file.")
+    ] = None,
+    site: SiteOption = None,
+) -> None:
+    """What a gauge found bad has touched: every result judged again, worst first, what to do.
+
+    Goes back to when the gauge was last known good, through every gauge that was calibrated with
+    it, with the error found taken as there all the time and as grown with time. Writes nothing.
+    """
+    from calfleet.adapters.documents import impact_picture, impact_views
+    from calfleet.services.doubt import Doubt, in_doubt
+    from calfleet.site import find_site
+    from calfleet.traceability.event import Kind
+
+    if lost and damaged:
+        raise UsageError("Both --lost and --damaged.", next_step="Give one of them.")
+    if out is not None and out.exists():
+        raise RecordRefused(
+            f"{out} exists already.",
+            rule="A file is never overwritten.",
+            next_step="Name another file.",
+        )
+    folder = find_site(site)
+    today = folder.today()
+    kind = Kind.LOST if lost else Kind.DAMAGED if damaged else Kind.AS_FOUND
+    if found_on is not None and kind is Kind.AS_FOUND:
+        raise UsageError(
+            "--found-on goes with --lost or --damaged.",
+            rule="With as-found errors the day is that of the certificate.",
+            next_step="Leave it out.",
+        )
+    with folder.reading() as session:
+        found = in_doubt(
+            session, Doubt(gauge, certificate, kind, day(found_on, today)), today=today
+        )
+    if output is ReportFormat.TEXT:
+        text = impact_views.report_text(
+            found, min(110, terminal_width()), most_kept=None if all_kept else 0
+        )
+    elif output is ReportFormat.JSON:
+        text = json.dumps(impact_views.to_plain(found), indent=2, ensure_ascii=False)
+    else:
+        text = impact_picture.svg(found)
+    if out is None:
+        print(text)
+    else:
+        out.write_text(text + "\n", encoding="utf-8")
+        print(f"Written: {out}", file=sys.stderr)
+
+
+@app.command("rests-on", rich_help_panel=AUDITOR)
+def rests_on(
+    as_of: AsOfOption = None, output: FormatOption = Format.TABLE, site: SiteOption = None
+) -> None:
+    """Which gauge, if it failed today, would hurt most: the results that rest on each."""
+    from calfleet.records import Criticality
+    from calfleet.services.doubt import exposed
+    from calfleet.site import find_site
+
+    folder = find_site(site)
+    on = day(as_of, folder.today())
+    with folder.reading() as session:
+        rows = exposed(session, on=on)
+
+    def of(criticality: Criticality) -> Column[Exposure]:
+        return Column(
+            str(criticality).capitalize(),
+            str(criticality),
+            lambda x: x.results(criticality),
+            right=True,
+        )
+
+    listing(
+        rows,
+        [
+            Column("Gauge", "gauge", lambda x: x.gauge),
+            Column("Certificate", "certificate", lambda x: x.certificate or None),
+            Column("Since", "since", lambda x: x.since),
+            *(of(c) for c in Criticality),
+            Column("All", "all", lambda x: x.results(), right=True),
+            Column("Directly", "direct", lambda x: sum(x.direct.values()), right=True),
+            Column("Through", "through", lambda x: ", ".join(x.gauges) or None, fold=True),
+        ],
+        output,
+        title=f"Current results that rest on each gauge on {on}, most hurtful first",
+    )
+
+
+@app.command("weak-chains", rich_help_panel=AUDITOR)
+def weak_chains(output: FormatOption = Format.TABLE, site: SiteOption = None) -> None:
+    """Every result of the site whose chain to the standards is broken or weak, and why."""
+    from calfleet.services.doubt import weak
+    from calfleet.site import find_site
+
+    with find_site(site).reading() as session:
+        rows = list(weak(session))
+    listing(
+        rows,
+        [
+            Column("Calibration", "calibration", lambda x: x.calibration),
+            Column("Tag", "tag", lambda x: x.tag),
+            Column("Done", "performed_on", lambda x: x.performed_on),
+            Column("Chain", "verdict", lambda x: x.verdict, fold=True),
+            Column("Why", "why", lambda x: x.statement, fold=True),
+        ],
+        output,
+        title="Results with a broken or weak chain, oldest first",
+        footer=["", f"{len(rows)} results. 'calfleet trace NUMBER' shows the whole chain."],
+        empty="Every chain is unbroken.",
+    )
