@@ -11,6 +11,7 @@ from calfleet.records import Certificate, Gauge, GaugeStatus, Phase, Switch
 from calfleet.services.bench_facts import gather_for_planning, in_force
 from calfleet.services.choose_procedure import procedure_revision
 from calfleet.services.fit_gauges import GaugeOption, fit_gauges
+from calfleet.services.measurands import gauge_spec
 from calfleet.services.nearest import pick
 from calfleet.store.queries import switches as switch_queries
 
@@ -95,7 +96,8 @@ def list_certificates(session: Session, gauge: str | None = None) -> list[Certif
         phase = Phase.AS_FOUND if c.points_in(Phase.AS_FOUND) else Phase.AS_LEFT
         points = c.points_in(phase)
         worst = max(points, key=lambda p: abs(p.error))
-        outside = [p for p in points if abs(p.error) > permissible_error(sheet, p.reference)]
+        spec = gauge_spec(sheet)
+        outside = [p for p in points if abs(p.error) > spec.permissible_error(p.reference)]
         remarks = [c.remarks] if c.remarks else []
         if c.withdrawal is not None:
             remarks.append(f"withdrawn {c.withdrawal.withdrawn_on}: {c.withdrawal.reason}")
@@ -112,15 +114,6 @@ def list_certificates(session: Session, gauge: str | None = None) -> list[Certif
             )
         )
     return lines
-
-
-def permissible_error(gauge: Gauge, reading: Decimal) -> Decimal:
-    """The accuracy of ``gauge`` as a half-width at ``reading``, in the gauge's unit."""
-    if gauge.accuracy_basis == "% of span":
-        return gauge.accuracy * (gauge.range_high - gauge.range_low) / 100
-    if gauge.accuracy_basis == "% of reading":
-        return gauge.accuracy * abs(reading) / 100
-    return gauge.accuracy
 
 
 @dataclass(frozen=True, slots=True)

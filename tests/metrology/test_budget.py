@@ -39,7 +39,7 @@ from calfleet.metrology.components import (
 
 
 def _gum_h1() -> Budget:
-    """Inputs of JCGM 100:2008 H.1; nanometre, kelvin. Mark: seen (transcription); recomputed."""
+    """Inputs of JCGM 100:2008 H.1; nanometre, kelvin. Mark: seen (faithful copy); recomputed."""
     length, alpha, theta = 50_000_623.0, 11.5e-6, -0.1
     delta_alpha = Component(
         "difference of expansion", Distribution.RECTANGULAR, 1e-6 / math.sqrt(3)
@@ -392,7 +392,7 @@ def test_jcgm_101_9_2_3_four_equal_rectangular() -> None:
 
 # Pressure sensor 0 to 20, two-point line with correlated slope and intercept: R. Kessel,
 # R. N. Kacker, K.-D. Sommer, Measurement 45 (2012) 1661-1669, Table 4/7. Mark: seen
-# (transcription); recomputed.
+# (faithful copy); recomputed.
 @pytest.mark.parametrize(
     ("x", "U"),
     [

@@ -233,7 +233,7 @@ def test_storage_and_change_of_unit() -> None:
         DIAL.in_unit("degC")
 
 
-# JCGM 100:2008 H.3, thermometer. Mark: data and results seen (transcription); recomputed.
+# JCGM 100:2008 H.3, thermometer. Mark: data and results seen (faithful copy); recomputed.
 H3_T = [
     "21.521",
     "22.012",
@@ -283,7 +283,7 @@ def test_gum_h3() -> None:
 
 
 # Pressure sensor 0 to 20: R. Kessel, R. N. Kacker, K.-D. Sommer, Measurement 45 (2012)
-# 1661-1669, Tables 4 and 7. Mark: seen (transcription); recomputed.
+# 1661-1669, Tables 4 and 7. Mark: seen (faithful copy); recomputed.
 SENSOR = [
     "0.0000",
     "0.2039",

@@ -51,7 +51,7 @@ def test_a_decimal_comma_only_when_stated() -> None:
 
 
 # NIST StRD univariate summary statistics. Data and certified values: the NIST .dat files
-# (itl.nist.gov/div898/strd/univ), public domain; mark: seen in transcriptions, and exact
+# (itl.nist.gov/div898/strd/univ), public domain; mark: seen in faithful copies, and exact
 # arithmetic on them gives the certified digits.
 MAVRO = """
 2.00180 2.00170 2.00180 2.00190 2.00180 2.00170 2.00150 2.00140 2.00150 2.00150

@@ -26,7 +26,7 @@ from calfleet.metrology.units import (
 GAUGE, ABSOLUTE = PressureMode.GAUGE, PressureMode.ABSOLUTE
 VACUUM, DIFFERENTIAL = PressureMode.VACUUM, PressureMode.DIFFERENTIAL
 
-# NIST SP 811 (2008) Appendix B.8, factor to pascal as printed. Mark: seen in three transcriptions.
+# NIST SP 811 (2008) Appendix B.8, factor to pascal as printed. Mark: seen in three faithful copies.
 SP811 = {
     "psi": "6.894757E+03",
     "bar": "1.0E+05",

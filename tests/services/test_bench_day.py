@@ -229,13 +229,14 @@ def test_certificates_newest_first(session: Session) -> None:
 
 
 def test_an_error_beyond_the_accuracy_is_counted(session: Session, little: Any) -> None:
-    from calfleet.services.list_gauges import permissible_error
+    from calfleet.services.measurands import gauge_spec
 
     bench = little.gauge("G-BENCH")
-    assert permissible_error(bench, D("800")) == D("1.6")
+    assert gauge_spec(bench).permissible_error(D("800")) == Fraction("1.6")
     of_reading = replace(bench, accuracy_basis="% of reading")
-    assert permissible_error(of_reading, D("-800")) == D("0.8")
-    assert permissible_error(replace(bench, accuracy_basis="absolute"), D("800")) == D("0.1")
+    assert gauge_spec(of_reading).permissible_error(D("-800")) == Fraction("0.8")
+    absolute = replace(bench, accuracy_basis="absolute")
+    assert gauge_spec(absolute).permissible_error(D("800")) == Fraction("0.1")
 
 
 def test_gauges_for_a_switch(session: Session) -> None:
