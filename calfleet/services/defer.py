@@ -13,6 +13,7 @@ from calfleet.services.nearest import pick
 from calfleet.services.plan_facts import due_facts
 from calfleet.store import planning_facts
 from calfleet.store.queries import due as due_queries
+from calfleet.store.queries import switches as switch_queries
 from calfleet.store.work import Work
 
 MOST_DEFERRALS = 1
@@ -39,7 +40,7 @@ def defer(
     Raises: UnknownName, PersonRefused, RecordRefused, DateRefused.
     """
     facts = gather(work.session)
-    switches = {s.tag: s for s in due_queries.switches_in_force(work.session, today)}
+    switches = {s.tag: s for s in switch_queries.in_force(work.session, today)}
     switch = pick("switch", tag, switches)
     requester = pick("person", requested_by, facts.people)
     approver = pick("person", approved_by, facts.people)

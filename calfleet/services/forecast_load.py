@@ -28,6 +28,7 @@ from calfleet.services.bench_facts import BenchFacts, gather_for_planning
 from calfleet.services.fit_gauges import CurveCache, fit_gauges, ready_gauge
 from calfleet.services.plan_facts import DueFacts, facts_from
 from calfleet.store.queries import due as due_queries
+from calfleet.store.queries import switches as switch_queries
 from calfleet.store.queries.planning import planning_input
 
 if TYPE_CHECKING:
@@ -111,7 +112,7 @@ def forecast_items(
     first = due_queries.first_used(reader)
     cache = CurveCache()
     items = []
-    for switch in due_queries.switches_in_force(reader, as_of):
+    for switch in switch_queries.in_force(reader, as_of):
         if switch.status is not SwitchStatus.IN_SERVICE:
             continue
         items.append(

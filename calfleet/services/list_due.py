@@ -22,6 +22,7 @@ from calfleet.services.bench_facts import BenchFacts, gather_for_planning
 from calfleet.services.fit_gauges import CurveCache, Readiness, ready_gauge
 from calfleet.services.plan_facts import DueFacts, due_facts
 from calfleet.store.queries import due as due_queries
+from calfleet.store.queries import switches as switch_queries
 from calfleet.store.queries.due import LastResult
 
 if TYPE_CHECKING:
@@ -75,7 +76,7 @@ def list_due(
     last = due_queries.last_results(reader, as_of)
     cache = CurveCache()
     lines = []
-    for switch in due_queries.switches_in_force(reader, as_of):
+    for switch in switch_queries.in_force(reader, as_of):
         if not _wanted(switch, wanted):
             continue
         standing_now = switch_standing(

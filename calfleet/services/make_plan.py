@@ -48,6 +48,7 @@ from calfleet.services.nearest import pick
 from calfleet.services.plan_facts import facts_from
 from calfleet.store import planning_facts
 from calfleet.store.queries import due as due_queries
+from calfleet.store.queries import switches as switch_queries
 from calfleet.store.queries.planning import planning_input, plans, recent_work
 
 if TYPE_CHECKING:
@@ -101,7 +102,7 @@ def make_plan(
         )
     given = planning_input(session)
     facts = gather(session)
-    switches = {s.tag: s for s in due_queries.switches_in_force(session, today)}
+    switches = {s.tag: s for s in switch_queries.in_force(session, today)}
     made = plans(session)
     last = made[-1] if made else None
     if last is not None:

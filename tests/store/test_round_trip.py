@@ -84,9 +84,9 @@ def test_switches(session: Session, shop: Any) -> None:
     same(switches.switch_on(session, "PDS-1", date(2025, 7, 1)), second)
     assert switches.switch_on(session, "PDS-1", date(2024, 1, 1)) is None
     same(switches.in_force(session, date(2025, 7, 1)), [second, bare])
-    same(due.switches_in_force(session, date(2025, 7, 1)), [second, bare])
-    same(due.switches_in_force(session, date(2025, 6, 30)), [first, bare])
-    assert due.switches_in_force(session, date(2024, 1, 1)) == []
+    same(switches.in_force(session, date(2025, 7, 1)), [second, bare])
+    same(switches.in_force(session, date(2025, 6, 30)), [first, bare])
+    assert switches.in_force(session, date(2024, 1, 1)) == []
 
 
 def test_of_two_data_sheets_effective_on_one_day_the_higher_number_counts(
@@ -105,7 +105,7 @@ def test_of_two_data_sheets_effective_on_one_day_the_higher_number_counts(
         wanted = twice.switches[1]
         same(switches.switch_on(session, "PDS-1", day), wanted)
         same(switches.in_force(session, day), [wanted])
-        same(due.switches_in_force(session, day), [wanted])
+        same(switches.in_force(session, day), [wanted])
     engine.dispose()
 
 
@@ -191,8 +191,8 @@ def test_times_of_entry_keep_their_microseconds_and_zone(database_url: str, shop
 # --- asked three ways -------------------------------------------------------------------
 
 QUESTIONS: dict[str, Callable[[Any], object]] = {
-    "switches in force": lambda reader: due.switches_in_force(reader, LATE),
-    "switches in force before": lambda reader: due.switches_in_force(reader, date(2025, 6, 30)),
+    "switches in force": lambda reader: switches.in_force(reader, LATE),
+    "switches in force before": lambda reader: switches.in_force(reader, date(2025, 6, 30)),
     "first used": due.first_used,
     "performed days": due.performed_days,
     "last results": lambda reader: due.last_results(reader, LATE),

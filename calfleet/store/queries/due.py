@@ -5,18 +5,11 @@ from __future__ import annotations
 from datetime import date
 from typing import TYPE_CHECKING, NamedTuple
 
-from calfleet.metrology.direction import Direction
 from calfleet.metrology.readings import pooled
 from calfleet.records import (
-    Criticality,
-    Hazard,
     IntervalBasis,
     IntervalPolicy,
     IntervalUnit,
-    Quantity,
-    SetPoint,
-    Switch,
-    SwitchStatus,
 )
 from calfleet.store.queries.reader import DAY, FLAG, TYPED, ask, question
 
@@ -31,83 +24,6 @@ class LastResult(NamedTuple):
     performed_on: date
     verdicts: tuple[tuple[str, str, str], ...]
     """(set point label, phase, verdict), in the order recorded."""
-
-
-_HAZARDS = question(
-    "SELECT switch_revision_id, hazard FROM switch_hazard ORDER BY switch_revision_id, id",
-    hazard=Hazard,
-)
-_SWITCHES = question(
-    """
-    SELECT r.id, s.tag, r.revision, r.effective_on, r.reason, r.serial, a.code, r.service,
-           r.family, r.quantity, r.unit, r.range_low, r.range_high, r.line_unit,
-           r.proof_pressure, r.static_nominal, r.medium, r.criticality, r.outage_bound, r.status,
-           r.policy, p.code, r.bench_minutes
-    FROM (
-        SELECT switch_revision.*, ROW_NUMBER() OVER (
-            PARTITION BY switch_id ORDER BY effective_on DESC, revision DESC
-        ) AS place
-        FROM switch_revision WHERE effective_on <= :day
-    ) r
-    JOIN switch s ON s.id = r.switch_id
-    JOIN area a ON a.id = r.area_id
-    JOIN procedure p ON p.id = r.procedure_id
-    WHERE r.place = 1
-    ORDER BY s.tag
-    """,
-    effective_on=DAY,
-    quantity=Quantity,
-    range_low=TYPED,
-    range_high=TYPED,
-    proof_pressure=TYPED,
-    static_nominal=TYPED,
-    criticality=Criticality,
-    outage_bound=FLAG,
-    status=SwitchStatus,
-)
-
-
-def switches_in_force(reader: Reader, day: date) -> list[Switch]:
-    """One data sheet per tag in force on ``day``, by tag.
-
-    Of two revisions effective on one day the higher number counts.
-    """
-    points = _set_points(reader)
-    hazards: dict[int, list[Hazard]] = {}
-    for key, hazard in ask(reader, _HAZARDS):
-        hazards.setdefault(key, []).append(hazard)
-    found: list[Switch] = []
-    for key, *v in ask(reader, _SWITCHES, day=day):
-        # columns in the order of the record's fields, its parts at the end
-        values = [*v, tuple(hazards.get(key, ())), tuple(points.get(key, ()))]
-        found.append(Switch(*values))
-    return found
-
-
-_SET_POINTS = question(
-    """
-    SELECT switch_revision_id, label, value, direction, tolerance_minus, tolerance_plus,
-           tolerance_basis, as_left_minus, as_left_plus, dead_band_kind, dead_band_min,
-           dead_band_max, repeatability_limit, contact_form, action, energised_state
-    FROM set_point ORDER BY id
-    """,
-    value=TYPED,
-    direction=Direction,
-    tolerance_minus=TYPED,
-    tolerance_plus=TYPED,
-    as_left_minus=TYPED,
-    as_left_plus=TYPED,
-    dead_band_min=TYPED,
-    dead_band_max=TYPED,
-    repeatability_limit=TYPED,
-)
-
-
-def _set_points(reader: Reader) -> dict[int, list[SetPoint]]:
-    found: dict[int, list[SetPoint]] = {}
-    for key, *values in ask(reader, _SET_POINTS):
-        found.setdefault(key, []).append(SetPoint(*values))
-    return found
 
 
 _FIRST_USED = question(

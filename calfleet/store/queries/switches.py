@@ -3,120 +3,121 @@
 from __future__ import annotations
 
 from datetime import date
-
-from sqlalchemy import Row, Select, select
-from sqlalchemy.orm import Session, selectinload
+from typing import TYPE_CHECKING, Any
 
 from calfleet.metrology.direction import Direction
 from calfleet.records import Criticality, Hazard, Quantity, SetPoint, Switch, SwitchStatus
-from calfleet.store.models import (
-    AreaRow,
-    ProcedureRow,
-    SetPointRow,
-    SwitchRevisionRow,
-    SwitchRow,
-)
+from calfleet.store.queries.reader import DAY, FLAG, TYPED, Question, ask, question
+
+if TYPE_CHECKING:
+    from calfleet.store.queries.reader import Reader
+
+_TAGS = question("SELECT tag FROM switch ORDER BY tag")
 
 
-def tags(session: Session) -> list[str]:
+def tags(reader: Reader) -> list[str]:
     """Every tag, in alphabetical order (unique)."""
-    return list(session.scalars(select(SwitchRow.tag).order_by(SwitchRow.tag)))
+    return [tag for (tag,) in ask(reader, _TAGS)]
 
 
-def switch_on(session: Session, tag: str, day: date) -> Switch | None:
-    """The data sheet of ``tag`` in force on ``day``: latest effective, then highest revision."""
-    row = session.execute(
-        _joined()
-        .where(SwitchRow.tag == tag, SwitchRevisionRow.effective_on <= day)
-        .order_by(SwitchRevisionRow.effective_on.desc(), SwitchRevisionRow.revision.desc())
-        .limit(1)
-    ).first()
-    return None if row is None else _switch(row)
+def _sheets(source: str, order: str) -> Question:
+    """The question for data sheets from ``source``, an SQL expression with their columns."""
+    return question(
+        f"""
+        SELECT r.id, s.tag, r.revision, r.effective_on, r.reason, r.serial, a.code, r.service,
+               r.family, r.quantity, r.unit, r.range_low, r.range_high, r.line_unit,
+               r.proof_pressure, r.static_nominal, r.medium, r.criticality, r.outage_bound,
+               r.status, r.policy, p.code, r.bench_minutes
+        FROM {source} r
+        JOIN switch s ON s.id = r.switch_id
+        JOIN area a ON a.id = r.area_id
+        JOIN procedure p ON p.id = r.procedure_id
+        {order}
+        """,
+        effective_on=DAY,
+        quantity=Quantity,
+        range_low=TYPED,
+        range_high=TYPED,
+        proof_pressure=TYPED,
+        static_nominal=TYPED,
+        criticality=Criticality,
+        outage_bound=FLAG,
+        status=SwitchStatus,
+    )
 
 
-def revisions(session: Session, tag: str | None = None) -> list[Switch]:
-    """Every data sheet revision (of one tag), by tag and revision (unique)."""
-    query = _joined().order_by(SwitchRow.tag, SwitchRevisionRow.revision)
-    if tag is not None:
-        query = query.where(SwitchRow.tag == tag)
-    return [_switch(row) for row in session.execute(query)]
+_IN_FORCE = _sheets(
+    """(
+            SELECT switch_revision.*, ROW_NUMBER() OVER (
+                PARTITION BY switch_id ORDER BY effective_on DESC, revision DESC
+            ) AS place
+            FROM switch_revision WHERE effective_on <= :day
+        )""",
+    "WHERE r.place = 1 ORDER BY s.tag",
+)
+_ALL = _sheets("switch_revision", "ORDER BY s.tag, r.revision")
+_OF_TAG = _sheets("switch_revision", "WHERE s.tag = :tag ORDER BY r.revision")
 
 
-def in_force(session: Session, day: date) -> list[Switch]:
-    """One data sheet per tag, in force on ``day``, by tag; tags not yet known then are left out.
+def in_force(reader: Reader, day: date) -> list[Switch]:
+    """One data sheet per tag in force on ``day``, by tag; tags not yet known then are left out.
 
     Of two revisions effective on one day the higher number counts.
     """
-    latest: dict[str, Switch] = {}
-    for switch in revisions(session):
-        if switch.effective_on <= day:
-            held = latest.get(switch.tag)
-            if held is None or (held.effective_on, held.revision) < (
-                switch.effective_on,
-                switch.revision,
-            ):
-                latest[switch.tag] = switch
-    return list(latest.values())
+    return _made(reader, ask(reader, _IN_FORCE, day=day))
 
 
-def _joined() -> Select[str, str, str, SwitchRevisionRow]:
-    return (
-        select(SwitchRow.tag, AreaRow.code, ProcedureRow.code, SwitchRevisionRow)
-        .join(SwitchRevisionRow, SwitchRevisionRow.switch_id == SwitchRow.id)
-        .join(AreaRow, AreaRow.id == SwitchRevisionRow.area_id)
-        .join(ProcedureRow, ProcedureRow.id == SwitchRevisionRow.procedure_id)
-        .options(
-            selectinload(SwitchRevisionRow.hazards), selectinload(SwitchRevisionRow.set_points)
-        )
-    )
+def revisions(reader: Reader, tag: str | None = None) -> list[Switch]:
+    """Every data sheet revision (of one tag), by tag and revision (unique)."""
+    return _made(reader, ask(reader, _ALL) if tag is None else ask(reader, _OF_TAG, tag=tag))
 
 
-def _switch(row: Row[str, str, str, SwitchRevisionRow]) -> Switch:
-    tag, area, procedure, r = row
-    return Switch(
-        tag=tag,
-        revision=r.revision,
-        effective_on=r.effective_on,
-        reason=r.reason,
-        serial=r.serial,
-        area=area,
-        service=r.service,
-        family=r.family,
-        quantity=Quantity(r.quantity),
-        unit=r.unit,
-        range_low=r.range_low,
-        range_high=r.range_high,
-        line_unit=r.line_unit,
-        proof_pressure=r.proof_pressure,
-        static_nominal=r.static_nominal,
-        medium=r.medium,
-        criticality=Criticality(r.criticality),
-        outage_bound=r.outage_bound,
-        status=SwitchStatus(r.status),
-        policy=r.policy,
-        procedure=procedure,
-        bench_minutes=r.bench_minutes,
-        hazards=tuple(Hazard(h.hazard) for h in r.hazards),
-        set_points=tuple(set_point_record(s) for s in r.set_points),
-    )
+def switch_on(reader: Reader, tag: str, day: date) -> Switch | None:
+    """The data sheet of ``tag`` in force on ``day``: latest effective, then highest revision."""
+    held = [s for s in revisions(reader, tag) if s.effective_on <= day]
+    return max(held, key=lambda s: (s.effective_on, s.revision), default=None)
 
 
-def set_point_record(row: SetPointRow) -> SetPoint:
-    """The record of a set point row (or of a plain row with the same columns)."""
-    return SetPoint(
-        label=row.label,
-        value=row.value,
-        direction=Direction(row.direction),
-        tolerance_minus=row.tolerance_minus,
-        tolerance_plus=row.tolerance_plus,
-        tolerance_basis=row.tolerance_basis,
-        as_left_minus=row.as_left_minus,
-        as_left_plus=row.as_left_plus,
-        dead_band_kind=row.dead_band_kind,
-        dead_band_min=row.dead_band_min,
-        dead_band_max=row.dead_band_max,
-        repeatability_limit=row.repeatability_limit,
-        contact_form=row.contact_form,
-        action=row.action,
-        energised_state=row.energised_state,
-    )
+_HAZARDS = question(
+    "SELECT switch_revision_id, hazard FROM switch_hazard ORDER BY switch_revision_id, id",
+    hazard=Hazard,
+)
+
+
+def _made(reader: Reader, rows: list[tuple[Any, ...]]) -> list[Switch]:
+    points = _set_points(reader)
+    hazards: dict[int, list[Hazard]] = {}
+    for key, hazard in ask(reader, _HAZARDS):
+        hazards.setdefault(key, []).append(hazard)
+    found: list[Switch] = []
+    for key, *v in rows:
+        # columns in the order of the record's fields, its parts at the end
+        values = [*v, tuple(hazards.get(key, ())), tuple(points.get(key, ()))]
+        found.append(Switch(*values))
+    return found
+
+
+_SET_POINTS = question(
+    """
+    SELECT switch_revision_id, label, value, direction, tolerance_minus, tolerance_plus,
+           tolerance_basis, as_left_minus, as_left_plus, dead_band_kind, dead_band_min,
+           dead_band_max, repeatability_limit, contact_form, action, energised_state
+    FROM set_point ORDER BY id
+    """,
+    value=TYPED,
+    direction=Direction,
+    tolerance_minus=TYPED,
+    tolerance_plus=TYPED,
+    as_left_minus=TYPED,
+    as_left_plus=TYPED,
+    dead_band_min=TYPED,
+    dead_band_max=TYPED,
+    repeatability_limit=TYPED,
+)
+
+
+def _set_points(reader: Reader) -> dict[int, list[SetPoint]]:
+    found: dict[int, list[SetPoint]] = {}
+    for key, *values in ask(reader, _SET_POINTS):
+        found.setdefault(key, []).append(SetPoint(*values))
+    return found
