@@ -167,7 +167,15 @@ class Grid:
             bits = self.days[j][week]
         fixed = self.jobs[j].fixed
         hands = (fixed.worker, fixed.gauge) if fixed else (None, None)
-        key = (self.quantity[j], self.usable[j], week, bits, hands, self.barred_hands[j])
+        key = (
+            self.quantity[j],
+            self.usable[j],
+            self.minutes[j],
+            week,
+            bits,
+            hands,
+            self.barred_hands[j],
+        )
         known = self._combos.get(key)
         if known is None:
             known = tuple(self._find_combos(j, week, bits, hands))
@@ -188,9 +196,23 @@ class Grid:
                     both
                     and hands[0] in (None, self.workers[k].code)
                     and (k, g) not in self.barred_hands[j]
+                    and self._long_enough(j, week, k, g, both)
                 ):
                     found.append(Combo(k, g, both))
         return found
+
+    def _long_enough(self, j: int, week: int, worker: int, gauge: int, bits: int) -> bool:
+        """Whether the job alone fits in the minutes of person and gauge on those days."""
+        lo, hi = hull(bits)
+        span = SPANS[lo][hi]
+        rate = self.gauge_rate[gauge]
+        return (
+            self.minutes[j]
+            <= self.worker_rate[worker] * (self.worker_days[worker][week] & span).bit_count()
+        ) and (
+            rate is None
+            or self.minutes[j] <= rate * (self.gauge_days[gauge][week] & span).bit_count()
+        )
 
     def _groups(self) -> None:
         members: dict[str, list[int]] = {}
@@ -324,15 +346,28 @@ class Grid:
         ):
             each = "; ".join(self._gauge_text(g) for g in self.usable[j])
             return no(Cause.NO_GAUGE, f"No usable gauge is there and valid {named}: {each}.")
-        loose = {w: bits for w, bits in allowed.items() if self._loosely(j, w, bits)}
+        loose = {w: pairs for w, bits in allowed.items() if (pairs := self._pairs(j, w, bits))}
         if not loose:
             return no(
                 Cause.NO_COMMON_DAY,
                 f"On no day {named} are a person qualified for {job.quantity} and one of "
                 f"{', '.join(job.gauges)} there together.",
             )
+        long = {
+            w: pairs
+            for w, found in loose.items()
+            if (pairs := [c for c in found if self._long_enough(j, w, c.worker, c.gauge, c.bits)])
+        }
+        if not long:
+            return no(
+                Cause.TOO_LONG,
+                f"Its {job.minutes} minutes are more than any person and gauge have together in "
+                f"one week {named}.",
+            )
         if all(
-            w in self.barred_weeks[j] or not self.combos_free(j, w, b) for w, b in loose.items()
+            w in self.barred_weeks[j]
+            or all((c.worker, c.gauge) in self.barred_hands[j] for c in pairs)
+            for w, pairs in long.items()
         ):
             done = [r for r in given.recent if r.redundant_group == job.redundant_group]
             names = ", ".join(f"{r.tag} in {r.week}" for r in done)
@@ -343,21 +378,16 @@ class Grid:
             )
         return no(Cause.FIXED, self._why_not_fixed(j, allowed, job.fixed))
 
-    def combos_free(self, j: int, week: int, bits: int) -> bool:
-        """Whether somebody can do the job in that week, a fixed assignment disregarded."""
-        return any(
-            bits & self.gauge_days[g][week] & self.skill_days[k][self.quantity[j]][week]
-            and (k, g) not in self.barred_hands[j]
+    def _pairs(self, j: int, week: int, bits: int) -> list[Combo]:
+        """Who is there with what that week, whatever their minutes and what was fixed."""
+        return [
+            Combo(k, g, both)
             for g in self.usable[j]
             for k in range(len(self.workers))
-        )
-
-    def _loosely(self, j: int, week: int, bits: int) -> bool:
-        return any(
-            bits & self.gauge_days[g][week] & self.skill_days[k][self.quantity[j]][week]
-            for g in self.usable[j]
-            for k in range(len(self.workers))
-        )
+            if (
+                both := bits & self.gauge_days[g][week] & self.skill_days[k][self.quantity[j]][week]
+            )
+        ]
 
     def _why_not_fixed(self, j: int, allowed: dict[int, int], fixed: Fixed | None) -> str:
         job = self.jobs[j]
@@ -384,7 +414,7 @@ class Grid:
                 return f"{place} with {fixed.gauge}, which is not one of its usable gauges."
             if not self.gauge_days[self.gauge_no[fixed.gauge]][week] & bits:
                 return f"{place} with {fixed.gauge}, which is then away or not valid."
-        return f"{place}, where no person and gauge that are left to it are there together."
+        return f"{place}, where no person and gauge left to it have its {job.minutes} minutes together."
 
     def _gauge_text(self, g: int) -> str:
         gauge = self.gauges[g]

@@ -302,7 +302,7 @@ def _once(kind: str, names: Iterable[str]) -> None:
 
 
 class Cause(StrEnum):
-    """Why a job has no place. The first seven are proven from the job alone."""
+    """Why a job has no place; all but the last two are proven, whatever else is planned."""
 
     PAST = "latest day is past"
     BEYOND = "begins after the plan"
@@ -311,6 +311,7 @@ class Cause(StrEnum):
     NOBODY_QUALIFIED = "nobody qualified"
     NO_GAUGE = "no gauge"
     NO_COMMON_DAY = "person and gauge never together"
+    TOO_LONG = "longer than a week has minutes"
     FIXED = "fixed assignment not possible"
     SEPARATION = "redundant partner too near"
     CAPACITY = "no room"

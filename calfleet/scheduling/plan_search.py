@@ -15,6 +15,7 @@ _EPSILON = 1e-7
 _FULL = -1.0
 _DEAR = 10.0  # minutes above its cheapest week from which others are moved for a job
 _FORCED = 400
+_VISIT = 60  # jobs of an area in a week up to which it is tried to move them all
 _EJECTIONS = 60_000  # so many times in all another job is lifted to see whether room appears
 _FORCES = 60_000  # the same, in each pass of the search
 _TIE = 1e-4  # per unit of share: equal costs go to the person who has least to do
@@ -379,7 +380,7 @@ class Search:
         saved = 0
         for (area, week), _ in sorted(rooms.items(), key=lambda item: (len(item[1]), item[0])):
             jobs = [j for j in self.in_week[week] if grid.area[j] == area]
-            if not 1 < len(jobs) <= 12 or any(grid.jobs[j].fixed is not None for j in jobs):
+            if not 1 < len(jobs) <= _VISIT or any(grid.jobs[j].fixed is not None for j in jobs):
                 continue
             saved += self._try_moving(sorted(jobs), week)
         return saved

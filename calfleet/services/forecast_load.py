@@ -49,7 +49,10 @@ class GroupBy(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Forecast:
-    """Jobs of the horizon, their load by period and group, and the capacity of each period."""
+    """Jobs of the horizon, their load by period and group, and the capacity of each period.
+
+    ``shutdowns``: whole-site outages; ``closed``: holidays; ``absences``: gauges away, by code.
+    """
 
     span: Horizon
     period: Period
@@ -58,6 +61,8 @@ class Forecast:
     lines: tuple[LoadLine, ...]
     capacity: tuple[CapacityLine, ...]
     shutdowns: tuple[Window, ...]
+    closed: tuple[Window, ...]
+    absences: tuple[tuple[str, tuple[Window, ...]], ...]
     people: tuple[str, ...]
 
     @property
@@ -98,8 +103,21 @@ def forecast_load(
             for o in given.outages
             if not o.areas and o.first_on <= span.last and o.last_on >= span.first
         ),
+        closed=tuple(
+            Window(h.day, h.day, h.name) for h in given.holidays if span.first <= h.day <= span.last
+        ),
+        absences=_absences(given, span),
         people=tuple(w.name for w in capacity.workers),
     )
+
+
+def _absences(given: PlanningInput, span: Horizon) -> tuple[tuple[str, tuple[Window, ...]], ...]:
+    """The gauges with an absence on record inside the horizon, by code."""
+    found: dict[str, list[Window]] = {}
+    for a in given.absences:
+        if a.first_on <= span.last and a.last_on >= span.first:
+            found.setdefault(a.gauge, []).append(Window(a.first_on, a.last_on, a.reason))
+    return tuple((gauge, tuple(windows)) for gauge, windows in sorted(found.items()))
 
 
 def forecast_items(

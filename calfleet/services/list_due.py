@@ -53,10 +53,13 @@ class DueTotals:
 
 @dataclass(frozen=True, slots=True)
 class DueList:
+    """The lines, most urgent first, with their totals; ``site`` is the site's code."""
+
     as_of: date
     until: date
     lines: tuple[DueLine, ...]
     totals: DueTotals
+    site: str
 
 
 def list_due(
@@ -96,7 +99,7 @@ def list_due(
         readiness = ready_gauge(switch, facts, job_day, cache)
         lines.append(_line(switch, standing_now, last.get(switch.tag), readiness))
     lines.sort(key=lambda x: (x.due_on or until, x.criticality.rank, x.tag))
-    return DueList(as_of, until, tuple(lines), _totals(lines, as_of))
+    return DueList(as_of, until, tuple(lines), _totals(lines, as_of), due_queries.site_code(reader))
 
 
 def switch_standing(

@@ -143,3 +143,20 @@ def test_what_rests_on_each_gauge_and_which_chains_are_weak(demo: Shop) -> None:
     weak = json.loads(demo.ok("weak-chains", "--format", "json"))
     lapsed = [r for r in weak if "Tollgate" in r["why"]]
     assert len(lapsed) == 26, "25 results on RG-302 and 1 on RG-205 (the demo's story)"
+
+
+def test_the_due_list_and_the_forecast_go_into_files(demo: Shop, tmp_path: Path) -> None:
+    """RFC 5545 read back by a general-purpose library; the picture is well-formed SVG."""
+    from icalendar import Calendar
+
+    file, picture = tmp_path / "due.ics", tmp_path / "load.svg"
+    rows = demo.run("due", "--month", "2026-12", "--calendar", str(file), "-f", "json").json()
+    events = Calendar.from_ical(file.read_bytes()).walk("VEVENT")
+    assert sorted(str(e.decoded("DTSTART")) for e in events) == sorted(r["due_on"] for r in rows)
+    assert len({str(e["UID"]) for e in events}) == len(rows)
+    assert demo.run("forecast", "--picture", str(picture)).code == 0
+    assert ElementTree.parse(picture).getroot().tag.endswith("svg")
+    for words in (("due", "--calendar", str(file)), ("forecast", "--picture", str(picture))):
+        refused = demo.run(*words)
+        assert refused.code == 3
+        assert refused.out == ""

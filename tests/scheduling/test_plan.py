@@ -567,6 +567,18 @@ def test_a_person_and_a_gauge_that_never_meet() -> None:
     assert u.cause is Cause.NO_COMMON_DAY
 
 
+def test_a_job_longer_than_anybodys_week_is_told_apart_from_a_full_week() -> None:
+    u = only_reason(job("J1", 0, 13, minutes=1201))
+    assert (u.cause, u.proven, u.soonest) == (Cause.TOO_LONG, True, None)
+    assert u.reason.startswith("Its 1201 minutes are more than any person and gauge have")
+    # one day only: 240 minutes
+    assert only_reason(job("J1", 7, 7, minutes=241)).cause is Cause.TOO_LONG
+    slow = gauge("G1", minutes_per_day=10)
+    assert only_reason(job("J1", 0, 13), gauges=(slow,)).cause is Cause.TOO_LONG
+    u = only_reason(job("J1", 0, 13, minutes=1201, fixed=Fixed(week(0))))
+    assert u.cause is Cause.TOO_LONG
+
+
 def test_no_room_tells_the_minutes_and_the_worse_job_gives_way() -> None:
     big = [job(f"J{n}", 0, 6, minutes=500) for n in range(2)]
     safety = job("S", 0, 6, minutes=800, criticality=Criticality.SAFETY)

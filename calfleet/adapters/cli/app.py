@@ -19,6 +19,7 @@ from calfleet.errors import (
     CalfleetError,
     Interrupted,
     ProblemsFound,
+    RecordRefused,
     UnknownName,
     UsageError,
 )
@@ -195,3 +196,26 @@ def day(text: str | None, default: date) -> date:
             rule="Dates are written YYYY-MM-DD, for example 2026-12-31.",
             next_step="Type the date that way.",
         ) from error
+
+
+def write_new(out: Path, text: str, *, newline: str | None = None) -> None:
+    """Write ``text`` to ``out``, which must not exist, and say so on the error stream.
+
+    Raises: RecordRefused when it exists.
+    """
+    refuse_existing(out)
+    out.write_text(text, encoding="utf-8", newline=newline)
+    print(f"Written: {out}", file=sys.stderr)
+
+
+def refuse_existing(out: Path | None) -> None:
+    """Nothing when ``out`` may be written as a new file.
+
+    Raises: RecordRefused when it exists.
+    """
+    if out is not None and out.exists():
+        raise RecordRefused(
+            f"{out} exists already.",
+            rule="A file is never overwritten.",
+            next_step="Name another file.",
+        )

@@ -3,16 +3,24 @@
 from __future__ import annotations
 
 import json
-import sys
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from calfleet.adapters.cli.app import AUDITOR, AsOfOption, FormatOption, SiteOption, app, day
+from calfleet.adapters.cli.app import (
+    AUDITOR,
+    AsOfOption,
+    FormatOption,
+    SiteOption,
+    app,
+    day,
+    refuse_existing,
+    write_new,
+)
 from calfleet.adapters.cli.render import Column, Format, listing, terminal_width
-from calfleet.errors import RecordRefused, UsageError
+from calfleet.errors import UsageError
 
 if TYPE_CHECKING:
     from calfleet.traceability.exposure import Exposure
@@ -65,12 +73,7 @@ def found_bad(
 
     if lost and damaged:
         raise UsageError("Both --lost and --damaged.", next_step="Give one of them.")
-    if out is not None and out.exists():
-        raise RecordRefused(
-            f"{out} exists already.",
-            rule="A file is never overwritten.",
-            next_step="Name another file.",
-        )
+    refuse_existing(out)
     folder = find_site(site)
     today = folder.today()
     kind = Kind.LOST if lost else Kind.DAMAGED if damaged else Kind.AS_FOUND
@@ -95,8 +98,7 @@ def found_bad(
     if out is None:
         print(text)
     else:
-        out.write_text(text + "\n", encoding="utf-8")
-        print(f"Written: {out}", file=sys.stderr)
+        write_new(out, text + "\n")
 
 
 @app.command("rests-on", rich_help_panel=AUDITOR)

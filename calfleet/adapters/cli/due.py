@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import date, timedelta
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -14,6 +15,8 @@ from calfleet.adapters.cli.app import (
     SiteOption,
     app,
     day,
+    refuse_existing,
+    write_new,
 )
 from calfleet.adapters.cli.render import Column, Format, listing, paragraph
 from calfleet.errors import UsageError
@@ -54,6 +57,10 @@ def due(
     ] = None,
     overdue: Annotated[bool, typer.Option("--overdue", help="Only what is overdue.")] = False,
     why: Annotated[bool, typer.Option("--why", help="Say for each why it is due then.")] = False,
+    calendar: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Write it as a calendar file (.ics), too."),
+    ] = None,
     output: FormatOption = Format.TABLE,
     site: SiteOption = None,
 ) -> None:
@@ -67,6 +74,7 @@ def due(
     from calfleet.services.list_due import Filters, list_due
     from calfleet.site import find_site
 
+    refuse_existing(calendar)
     folder = find_site(site)
     today = day(as_of, folder.today())
     if month is not None and within is not None:
@@ -97,6 +105,21 @@ def due(
         footer=totals(found),
         empty="Nothing is due.",
         note=_why if why else None,
+    )
+    if calendar is not None:
+        _write_calendar(folder, found, calendar)
+
+
+def _write_calendar(folder: SiteFolder, found: DueList, calendar: Path) -> None:
+    """The due list as an iCalendar file: one all-day event for each job."""
+    from calfleet.adapters.documents.calendar_file import calendar_file, due_entries
+
+    write_new(
+        calendar,
+        calendar_file(
+            due_entries(found.lines), site=found.site, stamp=folder.now(), name="Calibration"
+        ),
+        newline="",
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from enum import StrEnum
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -15,6 +16,8 @@ from calfleet.adapters.cli.app import (
     SiteOption,
     app,
     day,
+    refuse_existing,
+    write_new,
 )
 from calfleet.adapters.cli.render import Column, Format, listing, paragraph
 
@@ -44,6 +47,9 @@ def forecast(
     by: Annotated[Split, typer.Option(help="What to split the load by.")] = Split.AREA,
     step: Annotated[Step, typer.Option("--per", help="Sum up by week or by month.")] = Step.MONTH,
     as_of: AsOfOption = None,
+    picture: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Draw it as SVG into this new file, too.")
+    ] = None,
     output: FormatOption = Format.TABLE,
     site: SiteOption = None,
 ) -> None:
@@ -56,6 +62,7 @@ def forecast(
     from calfleet.services.forecast_load import GroupBy, forecast_load
     from calfleet.site import find_site
 
+    refuse_existing(picture)
     folder = find_site(site)
     today = day(as_of, folder.today())
     with folder.asking() as reader:
@@ -75,6 +82,18 @@ def forecast(
         footer=_footer(found),
         empty="No job falls into these months.",
     )
+    if picture is not None:
+        from calfleet.adapters.documents import load_picture
+
+        drawn = load_picture.svg(
+            found.lines,
+            capacity=found.capacity,
+            closed=found.closed,
+            absences=[load_picture.Strip(name, windows) for name, windows in found.absences],
+            title=f"Bench hours by {by.value}, {found.span.first} to {found.span.last}",
+            group_name=by.value,
+        )
+        write_new(picture, drawn)
 
 
 def _rows(found: Forecast) -> list[dict[str, Any]]:

@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
-import sys
 from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from calfleet.adapters.cli.app import AUDITOR, FormatOption, SiteOption, app
+from calfleet.adapters.cli.app import (
+    AUDITOR,
+    FormatOption,
+    SiteOption,
+    app,
+    refuse_existing,
+    write_new,
+)
 from calfleet.adapters.cli.render import Column, Format, as_json, listing
-from calfleet.errors import RecordRefused
 
 
 @app.command(rich_help_panel=AUDITOR)
@@ -144,12 +149,7 @@ def trace(
     from calfleet.services.trace import trace as trace_service
     from calfleet.site import find_site
 
-    if out is not None and out.exists():
-        raise RecordRefused(
-            f"{out} exists already.",
-            rule="A file is never overwritten.",
-            next_step="Name another file.",
-        )
+    refuse_existing(out)
     with find_site(site).reading() as session:
         chain = trace_service(session, name)
     if output is TraceFormat.TEXT:
@@ -163,5 +163,4 @@ def trace(
     if out is None:
         print(text)
     else:
-        out.write_text(text + "\n", encoding="utf-8")
-        print(f"Written: {out}", file=sys.stderr)
+        write_new(out, text + "\n")

@@ -26,6 +26,15 @@ class LastResult(NamedTuple):
     """(set point label, phase, verdict), in the order recorded."""
 
 
+_SITE = question("SELECT code FROM site ORDER BY id LIMIT 1")
+
+
+def site_code(reader: Reader) -> str:
+    """The code of the one site of this database; empty before it is built."""
+    rows = ask(reader, _SITE)
+    return str(rows[0][0]) if rows else ""
+
+
 _FIRST_USED = question(
     """
     SELECT s.tag, MIN(r.effective_on) AS first_on
