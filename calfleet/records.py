@@ -561,7 +561,7 @@ class Result:
     verdict: str
     category: str
     reason: str
-    false_accept_risk: float | None
+    probability_outside: float | None
     budget: dict[str, object] = field(default_factory=dict, hash=False)
 
 

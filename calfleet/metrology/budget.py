@@ -84,17 +84,20 @@ def t_factor(nu: float, coverage_probability: float) -> float:
 
 
 def whole_dof(nu: float) -> float:
-    """Effective degrees of freedom taken to one decimal and cut to a whole number; inf stays.
+    """Effective degrees of freedom cut to a whole number; inf stays.
 
-    >>> whole_dof(16.7519), whole_dof(18.999)
-    (16.0, 19.0)
+    What lacks less than 0.005 of the next whole number counts as it: the published example's
+    18.999 is 19, and a last bit of arithmetic decides nothing.
+
+    >>> whole_dof(16.7519), whole_dof(18.999), whole_dof(2.96)
+    (16.0, 19.0, 2.0)
 
     Raises UncertaintyRefused when less than one is left.
     Source: JCGM 100:2008 G.4.1 (truncate to the next lower integer); H.1.6 and G.4.1 examples.
     """
     if math.isinf(nu):
         return nu
-    whole = math.floor(round(nu, 1))
+    whole = math.floor(nu + 0.005)
     if whole < 1:
         raise UncertaintyRefused(
             f"{nu:.2f} effective degrees of freedom.",

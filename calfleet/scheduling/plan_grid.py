@@ -414,7 +414,7 @@ class Grid:
                 return f"{place} with {fixed.gauge}, which is not one of its usable gauges."
             if not self.gauge_days[self.gauge_no[fixed.gauge]][week] & bits:
                 return f"{place} with {fixed.gauge}, which is then away or not valid."
-        return f"{place}, where no person and gauge left to it have its {job.minutes} minutes together."
+        return f"{place}, where no person and gauge left to it have {job.minutes} minutes together."
 
     def _gauge_text(self, g: int) -> str:
         gauge = self.gauges[g]

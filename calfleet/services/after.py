@@ -9,10 +9,11 @@ from calfleet.records import Calibration
 from calfleet.scheduling.due import Standing
 from calfleet.services.bench_facts import gather_for_planning, in_force
 from calfleet.services.cautions import Caution, cautions_for
-from calfleet.services.list_due import switch_standing
+from calfleet.services.list_due import switch_standing, with_failure
 from calfleet.services.plan_facts import due_facts
 from calfleet.store.queries import calibrations as calibration_queries
 from calfleet.store.queries import switches as switch_queries
+from calfleet.store.queries.due import LastResult
 
 if TYPE_CHECKING:
     from sqlalchemy.orm import Session
@@ -29,9 +30,11 @@ def next_due(session: Session, calibration: Calibration) -> Standing:
     switch = switch_queries.switch_on(session, calibration.bench.tag, on)
     if switch is None:
         raise LookupError(f"{calibration.bench.tag} had no data sheet on {on}")
-    return switch_standing(
+    standing = switch_standing(
         switch, [*days, on], gather_for_planning(session), on, moved_by=due_facts(session)
     )
+    verdicts = tuple((r.set_point, str(r.phase), r.verdict) for r in calibration.results)
+    return with_failure(standing, LastResult(calibration.number or "this one", on, verdicts))
 
 
 def cautions_after(session: Session, calibration: Calibration) -> tuple[Caution, ...]:

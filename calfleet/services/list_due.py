@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import TYPE_CHECKING
 
@@ -17,7 +17,7 @@ from calfleet.records import (
     Switch,
     SwitchStatus,
 )
-from calfleet.scheduling.due import Standing, standing
+from calfleet.scheduling.due import Standing, Status, standing
 from calfleet.services.bench_facts import BenchFacts, gather_for_planning
 from calfleet.services.fit_gauges import CurveCache, Readiness, ready_gauge
 from calfleet.services.plan_facts import DueFacts, due_facts
@@ -90,7 +90,10 @@ def list_due(
             first_use=first.get(switch.tag),
             moved_by=moved_by,
         )
-        if standing_now.due_on is None or standing_now.due_on > until:
+        standing_now = with_failure(standing_now, last.get(switch.tag))
+        if standing_now.due_on is None:
+            continue
+        if standing_now.due_on > until and standing_now.due_on >= as_of:
             continue
         overdue = standing_now.due_on < as_of
         if wanted.overdue_only and not overdue:
@@ -165,6 +168,37 @@ def set_point_text(point: SetPoint, unit: str) -> str:
     """A set point in a few characters: value, unit and an arrow for its direction."""
     arrow = "↑" if point.direction == "rising" else "↓"
     return f"{format(point.value, 'f')} {unit} {arrow}"
+
+
+def left_failed(verdicts: Iterable[tuple[str, str, str]]) -> bool:
+    """Whether the last word on any set point is a failure.
+
+    ``verdicts``: (set point label, phase, verdict); as left counts before as found.
+    """
+    final: dict[str, tuple[bool, str]] = {}
+    for label, phase, verdict in verdicts:
+        left = phase == Phase.AS_LEFT
+        if left or label not in final:
+            final[label] = (left, verdict)
+    return any(verdict.endswith("fail") for _, verdict in final.values())
+
+
+def with_failure(standing: Standing, last: LastResult | None) -> Standing:
+    """``standing``, or due since the last calibration when that left the switch failed.
+
+    No calendar makes a switch trustworthy that was left outside its limits.
+    """
+    if last is None or standing.due_on is None or not left_failed(last.verdicts):
+        return standing
+    return replace(
+        standing,
+        status=Status.OVERDUE,
+        due_on=last.performed_on,
+        latest_on=last.performed_on,
+        original_due_on=standing.due_on,
+        why=f"Due at once: left failed on {last.performed_on} ({last.number}), until a calibration "
+        f"leaves it inside its limits. By the calendar {standing.due_on}.",
+    )
 
 
 def last_verdict(last: LastResult | None) -> str:

@@ -36,7 +36,7 @@ from calfleet.metrology.evaluation import (
 from calfleet.metrology.rounding import cut_ratio, percent
 from calfleet.metrology.switch import Cycle as SeenCycle
 from calfleet.metrology.switch import Outcome, Severity, plausibility
-from calfleet.metrology.units import PressureMode, convert
+from calfleet.metrology.units import PressureMode, convert, convert_difference
 from calfleet.records import (
     BenchRecord,
     Calibration,
@@ -63,6 +63,7 @@ from calfleet.records import (
 from calfleet.services.bench_facts import BenchFacts, gather, in_force
 from calfleet.services.choose_procedure import procedure_revision, require_current
 from calfleet.services.fit_gauges import CurveCache, fit_gauges, judge_gauge
+from calfleet.services.list_due import left_failed
 from calfleet.services.measurands import gauge_use, method, pooled_for, set_point_spec
 from calfleet.services.nearest import nearest_names, pick
 from calfleet.store import facts as store_facts
@@ -78,6 +79,10 @@ IN_AS_LEFT_BAND = "inside as-left band"
 IN_TOLERANCE = "inside tolerance"
 OUT_OF_TOLERANCE = "out of tolerance"
 NOT_JUDGED = "not judged"
+COLDEST_C, HOTTEST_C = -50, 80
+"""Beyond these no bench stands in a room: a typing error."""
+STATIC_DEPARTURE = Fraction(1, 10)
+"""A static pressure that departs from the nominal one by more than this share is remarked on."""
 
 
 @dataclass
@@ -128,6 +133,7 @@ def judge(
     context = context_for(session, bench.tag, replaces=bench.replaces)
     if bench.replaces is not None:
         bench = _check_correction(session, bench)
+    _refuse_twice(session, bench)
     made = judge_record(context, bench, today=today, at=at, recorded_by=recorded_by, strict=True)
     return replace(made, number=_next_number(session, made))
 
@@ -332,6 +338,12 @@ class _Judge:
 
     def check_conditions(self, procedure: ProcedureRevision) -> None:
         t, h = self.bench.temperature_c, self.bench.humidity
+        if not COLDEST_C <= t <= HOTTEST_C:
+            raise BadQuantity(
+                f"A room temperature of {t} °C.",
+                rule=f"A room has {COLDEST_C} to {HOTTEST_C} °C.",
+                next_step="Correct it.",
+            )
         if not 0 <= h <= 1:
             raise BadQuantity(
                 f"A relative humidity of {h}.",
@@ -472,11 +484,66 @@ class _Judge:
                     next_step="Enter the static reading of each run.",
                 )
             )
+        if line and switch.line_unit is not None:
+            self._check_static(switch, used)
         if not switch.static_nominal and any(c.static for c in self.bench.cycles):
             self.note(
                 "static pressure",
                 f"A static pressure was applied, though {switch.tag} has none on its data sheet.",
             )
+
+    def _check_static(
+        self, switch: Switch, used: dict[GaugeRole, tuple[Gauge, Certificate]]
+    ) -> None:
+        """The static pressure as read, not as the data sheet has it, plus range must fit."""
+        reader = used.get(GaugeRole.STATIC, used[GaugeRole.OPERATING])[0]
+        operating = used[GaugeRole.OPERATING][0]
+        readings = sorted({c.static for c in self.bench.cycles if c.static is not None})
+        if not readings or switch.line_unit is None:
+            return
+        span = [set_point_spec(switch, p) for p in switch.set_points]
+        full = max(convert_difference(s.top, s.unit, operating.unit) for s in span)
+        top = convert_difference(readings[-1], reader.unit, operating.unit) + full
+        proof = switch.proof_pressure
+        if top > operating.range_high or (
+            proof is not None and top > convert_difference(proof, switch.line_unit, operating.unit)
+        ):
+            self.object_to(
+                ReadingRefused(
+                    f"Static {readings[-1]} {reader.unit} plus the full range of {switch.tag} is "
+                    f"{float(top):.6g} {operating.unit}: more than {operating.code} "
+                    f"({operating.range_high} {operating.unit}) or the switch (proof {proof} "
+                    f"{switch.line_unit}) stands.",
+                    rule="Static pressure plus full range fits gauge and proof pressure.",
+                    next_step="Check the static reading; else use another gauge.",
+                )
+            )
+        nominal = convert_difference(switch.static_nominal, switch.line_unit, reader.unit)
+        for reading in (readings[0], readings[-1]):
+            if abs(Fraction(reading) - nominal) > STATIC_DEPARTURE * abs(nominal):
+                self.note(
+                    "static pressure",
+                    f"The static pressure {reading} {reader.unit} departs from the nominal "
+                    f"{switch.static_nominal} {switch.line_unit} by more than a tenth.",
+                )
+                return
+
+    def _check_plausible(self, switch: Switch, point: SetPoint, found: Evaluation) -> None:
+        """A trip far outside what the switch can be set to is a reading mistyped or swapped."""
+        spec = set_point_spec(switch, point)
+        margin = spec.span / 2
+        for run in found.runs:
+            if run.trip is not None and not (spec.bottom - margin <= run.trip <= spec.top + margin):
+                self.object_to(
+                    ReadingRefused(
+                        f"{switch.tag} {point.label}, run {run.run}: the readings give a trip at "
+                        f"{float(run.trip):.6g} {switch.unit}, far outside the switch's range "
+                        f"{switch.range_low} to {switch.range_high} {switch.unit}.",
+                        rule="A trip lies in or near the adjustable range.",
+                        next_step="Check trip and static reading, and their units; a switch that "
+                        "did not act has the outcome 'no trip'.",
+                    )
+                )
 
     def result(
         self,
@@ -522,6 +589,7 @@ class _Judge:
                 rule=refusal.rule,
                 next_step=refusal.next_step,
             ) from refusal
+        self._check_plausible(switch, point, found)
         set_up = plausibility(
             spec,
             static=_line(switch),
@@ -586,6 +654,13 @@ class _Judge:
                     )
                 )
             self._runs(point, Phase.AS_LEFT, left, procedure.as_left_runs)
+        if left_failed((r.set_point, str(r.phase), r.verdict) for r in results):
+            self.note(
+                "left failed",
+                f"{switch.tag} is left outside its limits: it stays due at once. Adjust or replace "
+                "it and calibrate it again, or take it out of service; tell the owner of the "
+                "function.",
+            )
         if self.bench.exercised_before_as_found:
             self.note(
                 "exercised first",
@@ -676,7 +751,7 @@ def result_of(
         verdict=found.verdict,
         category=_category(found, phase),
         reason=found.reason,
-        false_accept_risk=found.specific_risk,
+        probability_outside=found.specific_risk,
         budget=found.budget.to_plain(),
     )
 
@@ -693,6 +768,21 @@ def _category(found: Evaluation, phase: Phase) -> str:
     if phase is Phase.AS_FOUND and not found.within_as_left:
         return IN_TOLERANCE
     return IN_AS_LEFT_BAND
+
+
+def _refuse_twice(session: Session, bench: BenchRecord) -> None:
+    """The very same readings of a switch on a day are one calibration, however often entered."""
+    for held in calibration_queries.calibrations_of(session, bench.tag.strip().upper()):
+        same_day = held.bench.performed_on == bench.performed_on
+        if same_day and held.replaced_by is None and held.bench.cycles == bench.cycles:
+            if held.number == bench.replaces:
+                continue
+            raise RecordRefused(
+                f"These readings of {held.bench.tag} are recorded already, as {held.number}.",
+                rule="A calibration is recorded once.",
+                next_step=f"'calfleet result {held.number}' shows it; to correct it name it with "
+                "'replaces'.",
+            )
 
 
 def _check_correction(session: Session, bench: BenchRecord) -> BenchRecord:

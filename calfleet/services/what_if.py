@@ -12,14 +12,11 @@ from calfleet.errors import BadQuantity, CalfleetError, RiskInfeasible
 from calfleet.metrology.certificate import CertificateCurve, CertificatePoint
 from calfleet.metrology.conformity import (
     Reliability,
-    acceptance,
     global_risk,
     sigma_from_reliability,
     tar,
-    tur,
-    tur_words,
 )
-from calfleet.metrology.evaluation import GaugeSpec, GaugeUse, Method, planned_uncertainty
+from calfleet.metrology.evaluation import GaugeSpec, GaugeUse, Method, outlook
 from calfleet.metrology.switch import SetPointSpec
 from calfleet.metrology.units import convert_difference
 from calfleet.records import Gauge, SetPoint, Switch
@@ -101,7 +98,7 @@ def what_if(
     point = switch.set_points[0] if set_point is None else pick("set point", set_point, points)
     procedure = procedure_revision(facts.procedures, switch.procedure, None, on)
     spec = set_point_spec(switch, point)
-    history = found_in_tolerance(session).get(switch.family, FoundInTolerance())
+    history = found_in_tolerance(session, on).get(switch.family, FoundInTolerance())
     sigma, basis = _family(spec, switch.family, history, reliability)
     job = _Job(
         spec,
@@ -162,7 +159,8 @@ def _family(
         probability = (history.inside + 0.5) / (history.tested + 1)
         basis = (
             f"in-tolerance probability {probability:.3f} of family '{family}' from this site's "
-            f"history ({history.inside} of {history.tested} as-found results inside"
+            f"history ({history.inside} of {history.tested} as-found results inside; "
+            "(x + 1/2)/(n + 1), the Jeffreys mean"
             + (f", {history.left_out} without judged readings left out" if history.left_out else "")
         )
         two_sided = lower is not None and upper is not None
@@ -216,16 +214,12 @@ class _Job:
 
     def _reached(self, named: Prospect, use: GaugeUse, static: Fraction | None) -> Prospect:
         spec = self.spec
-        budget = planned_uncertainty(
+        seen = outlook(
             spec, static, use, None, self.method, self.pooled,
             barometric=planning_atmosphere(spec),
         )  # fmt: skip
+        budget, zone, ratio = seen.budget, seen.zone, seen.tur
         lower, upper = spec.limits()
-        zone = acceptance(
-            lower, upper, U=budget.U, u=budget.u_c, rule=self.method.decision_rule,
-            dof=budget.nu_eff,
-        )  # fmt: skip
-        ratio = tur(lower, upper, budget.U)
         pfa = pfr = None
         if self.sigma is not None:
             low, high, accept_low, accept_high = (
@@ -238,7 +232,9 @@ class _Job:
             )  # fmt: skip
             pfa, pfr = float(risk.pfa), float(risk.pfr)
         scale = abs(float(convert_difference(1, use.spec.unit, spec.unit)))
-        error = float(use.spec.permissible_error(0)) * scale
+        at = convert_difference(spec.set_point, spec.unit, use.spec.unit)
+        error = float(use.spec.permissible_error(at)) * scale
+        nothing = zone.lower is not None and zone.upper is not None and zone.lower > zone.upper
         return Prospect(
             name=named.name,
             description=named.description,
@@ -246,15 +242,15 @@ class _Job:
             expanded_uncertainty=budget.U,
             coverage_factor=budget.k,
             tur=ratio,
-            tur_text=tur_words(lower, upper, budget.U),
+            tur_text=seen.tur_text,
             tar=tar(lower, upper, error) if error > 0 else None,
-            lower_acceptance=_double(zone.lower),
-            upper_acceptance=_double(zone.upper),
+            lower_acceptance=None if nothing else _double(zone.lower),
+            upper_acceptance=None if nothing else _double(zone.upper),
             pfa=pfa,
             pfr=pfr,
             enough=ratio is None or ratio >= self.required,
             obstacles=named.obstacles,
-            note=named.note,
+            note="the guard bands meet: nothing would be accepted" if nothing else named.note,
         )
 
 

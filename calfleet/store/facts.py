@@ -436,7 +436,7 @@ def add_calibration(work: Work, calibration: Calibration) -> None:
                 verdict=r.verdict,
                 category=r.category,
                 reason=r.reason,
-                false_accept_risk=r.false_accept_risk,
+                probability_outside=r.probability_outside,
                 budget=r.budget,
             )
             for r in calibration.results

@@ -1006,7 +1006,7 @@ def upgrade() -> None:
         sa.Column("verdict", sa.String(length=40), nullable=False),
         sa.Column("category", sa.String(length=40), nullable=False),
         sa.Column("reason", sa.Text(), nullable=False),
-        sa.Column("false_accept_risk", sa.Double(), nullable=True),
+        sa.Column("probability_outside", sa.Double(), nullable=True),
         sa.Column("budget", sa.Text(), nullable=False),
         sa.CheckConstraint(
             "decision_rule IN ('simple acceptance', 'guarded acceptance', 'non-binary', 'managed risk', 'conformance probability')",
@@ -1028,8 +1028,8 @@ def upgrade() -> None:
             name=op.f("ck_calibration_result_uncertainty_not_negative"),
         ),
         sa.CheckConstraint(
-            "false_accept_risk IS NULL OR (false_accept_risk >= 0 AND false_accept_risk <= 1)",
-            name=op.f("ck_calibration_result_risk_is_a_fraction"),
+            "probability_outside IS NULL OR (probability_outside >= 0 AND probability_outside <= 1)",
+            name=op.f("ck_calibration_result_probability_is_a_fraction"),
         ),
         sa.CheckConstraint(
             "repeatability IS NULL OR repeatability >= 0",

@@ -229,6 +229,8 @@ def test_dof_back_from_k() -> None:
 def test_whole_dof_cuts_but_not_what_is_only_a_rounding_error() -> None:
     assert whole_dof(16.7519) == 16
     assert whole_dof(18.999) == 19
+    assert whole_dof(2.96) == 2
+    assert whole_dof(11.96) == 11
     assert whole_dof(5.0 - 1e-12) == 5
     assert math.isinf(whole_dof(math.inf))
     with pytest.raises(UncertaintyRefused):

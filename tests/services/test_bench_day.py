@@ -13,7 +13,7 @@ from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
 from calfleet import records as rec
-from calfleet.errors import GaugeRefused, RecordRefused, UnknownName
+from calfleet.errors import GaugeRefused, ReadingRefused, RecordRefused, UnknownName
 from calfleet.records import Hazard, Phase
 from calfleet.services.after import cautions_after, next_due
 from calfleet.services.cautions import cautions_for, cautions_of
@@ -95,7 +95,9 @@ def test_the_gauge_target_is_static_plus_set_point(session: Session) -> None:
     (line,) = targets_for(plan.switch, bench, D("803.5"))
     assert line.targets.set_point == Fraction("863.5")
     difference = plan.option("G-DIFF").gauge
-    (line,) = targets_for(plan.switch, difference, D("803.5"))
+    with pytest.raises(ReadingRefused, match="reads the difference itself"):
+        targets_for(plan.switch, difference, D("803.5"))
+    (line,) = targets_for(plan.switch, difference)
     assert not line.needs_static
     assert line.targets.set_point == 60
     assert not reads_static(plan.switch, difference)

@@ -82,7 +82,7 @@ def test_the_probability_from_history_is_the_mean_of_the_jeffreys_posterior(
     demo_site: Path,
 ) -> None:
     with read_settings(demo_site).reading() as session:
-        history = found_in_tolerance(session)["DP capsule"]
+        history = found_in_tolerance(session, ON)["DP capsule"]
     found = ask(demo_site, "PDSL-4104")
     # scipy's beta distribution as outside reference for the posterior's mean
     mean = beta(history.inside + 0.5, history.tested - history.inside + 0.5).mean()

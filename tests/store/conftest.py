@@ -405,7 +405,7 @@ def _result(point: str, phase: Phase, **changes: object) -> rec.Result:
         "verdict": "pass",
         "category": "inside tolerance",
         "reason": "Inside the acceptance limits.",
-        "false_accept_risk": 2.5e-300,
+        "probability_outside": 2.5e-300,
         "budget": {"u_c": 1 / 3, "components": [{"name": "drift", "dof": "inf"}], "U": None},
     }
     return rec.Result(**(values | changes))  # type: ignore[arg-type]
@@ -438,7 +438,7 @@ def _calibrations() -> tuple[rec.Calibration, ...]:
                 dead_band=None, repeatability=None, runs=0, trip_sd=None,
                 standard_uncertainty=None, coverage_factor=None, expanded_uncertainty=None,
                 effective_dof=None, tur=None, lower_limit=None, upper_limit=None,
-                lower_acceptance=None, upper_acceptance=None, false_accept_risk=None,
+                lower_acceptance=None, upper_acceptance=None, probability_outside=None,
                 verdict="fail", category="no trip", budget={},
             ),
             _result("H", Phase.AS_LEFT, late=True),

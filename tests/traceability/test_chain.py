@@ -152,7 +152,7 @@ RESULT = Result(
     trip_sd=0.1, standard_uncertainty=0.45, coverage_factor=2.0, expanded_uncertainty=0.9,
     effective_dof=80.0, coverage_probability=0.95, tur=4.4, lower_limit=196.0, upper_limit=204.0,
     lower_acceptance=196.0, upper_acceptance=204.0, decision_rule="simple acceptance",
-    rule_statement="", verdict="pass", category="in tolerance", reason="", false_accept_risk=None,
+    rule_statement="", verdict="pass", category="in tolerance", reason="", probability_outside=None,
 )  # fmt: skip
 
 CYCLES = (

@@ -85,7 +85,7 @@ def result_columns(found: Calibration) -> list[Column[Result]]:
                 "dead_band", "repeatability", "expanded_uncertainty", "coverage_factor",
                 "effective_dof", "coverage_probability", "tur", "lower_limit", "upper_limit",
                 "lower_acceptance", "upper_acceptance", "decision_rule", "verdict", "category",
-                "false_accept_risk", "reason",
+                "probability_outside", "reason",
             )
         ),
     ]  # fmt: skip
@@ -213,8 +213,8 @@ def _limits_text(r: Result) -> str:
     if (r.lower_acceptance, r.upper_acceptance) != (r.lower_limit, r.upper_limit):
         text += f", accepted {limit(r.lower_acceptance)} to {limit(r.upper_acceptance)} {r.unit}"
     text += f"; {r.rule_statement}; coverage {r.coverage_probability:g}"
-    if r.false_accept_risk is not None:
-        text += f"; probability of being outside this {_probability(r.false_accept_risk)}"
+    if r.probability_outside is not None:
+        text += f"; probability of being outside this {_probability(r.probability_outside)}"
     return text + "."
 
 
@@ -249,8 +249,8 @@ def show_budgets(found: Calibration) -> None:
                     f"{share * 100:5.1f} % " + "█" * width + ("▏" if not width else ""),
                 ]
             )
-        headings = ["Influence", "Distribution", "Half-width or U", "Divisor", "u", "Sensitivity",
-                    "u in " + r.unit, "dof", "Share of the variance"]  # fmt: skip
+        headings = ["Influence", "Distribution", "Half-width, U or s", "Divisor", "u",
+                    "Sensitivity", "u in " + r.unit, "dof", "Share of the variance"]  # fmt: skip
         right = [False, False, True, True, True, True, True, True, False]
         fold = [True, True, False, False, False, False, False, False, False]
         _indented_table(headings, cells, right, fold)
@@ -258,9 +258,12 @@ def show_budgets(found: Calibration) -> None:
             print(f"  correlated: {a} with {b}, r = {rho:g}")
         dof = "above 1000" if budget.nu_eff > 1000 else f"{budget.nu_eff:.1f}"
         print(
-            f"  u = {significant(budget.u_c, 2)} {r.unit}, effective dof {dof}, "
-            f"k = {budget.k:.2f} ({budget.coverage_basis}, coverage "
-            f"{budget.coverage_probability:g}), U = {significant(budget.U, 2)} {r.unit}"
+            paragraph(
+                f"u = {significant(budget.u_c, 2)} {r.unit}, effective dof {dof}, "
+                f"k = {budget.k:.2f} ({budget.coverage_basis}, coverage "
+                f"{budget.coverage_probability:g}), U = {significant(budget.U, 2)} {r.unit}",
+                indent="  ",
+            )
         )
 
 

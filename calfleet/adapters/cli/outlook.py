@@ -99,12 +99,6 @@ def what_if(
     )
 
 
-def _crossed(x: Prospect) -> list[str]:
-    low, high = x.lower_acceptance, x.upper_acceptance
-    crossed = low is not None and high is not None and low > high
-    return ["the guard bands meet: nothing would be accepted"] if crossed else []
-
-
 def _limit(value: float | None) -> str:
     return "open" if value is None else f"{value:.6g}"
 
@@ -135,13 +129,16 @@ def _columns(unit: str) -> list[Column[Prospect]]:
         Column("to", "upper_acceptance", lambda x: x.upper_acceptance, lambda v: f"{v:.6g}", True),
         Column("False accept", "false_accept", lambda x: x.pfa, share, True),
         Column("False reject", "false_reject", lambda x: x.pfr, share, True),
-        Column("Ratio enough", "ratio_enough", lambda x: x.enough),
+        Column(
+            "Ratio enough",
+            "ratio_enough",
+            lambda x: x.enough if x.tur is not None else None,
+            lambda yes: "yes" if yes else "no",
+        ),
         Column(
             "In the way that day",
             "obstacles",
-            lambda x: (
-                "; ".join((*_crossed(x), *x.obstacles, *([x.note] if x.note else []))) or None
-            ),
+            lambda x: "; ".join((*x.obstacles, *([x.note] if x.note else []))) or None,
             fold=True,
         ),
     ]

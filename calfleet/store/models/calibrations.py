@@ -200,7 +200,7 @@ class CalibrationResultRow(Keyed, Base):
     verdict: Mapped[Word]
     category: Mapped[Word]
     reason: Mapped[Prose]
-    false_accept_risk: Mapped[Number | None]
+    probability_outside: Mapped[Number | None]
     budget: Mapped[Plain]
     __table_args__ = (
         UniqueConstraint("calibration_id", "set_point_id", "phase"),
@@ -229,8 +229,9 @@ class CalibrationResultRow(Keyed, Base):
             name="uncertainty_not_negative",
         ),
         CheckConstraint(
-            "false_accept_risk IS NULL OR (false_accept_risk >= 0 AND false_accept_risk <= 1)",
-            name="risk_is_a_fraction",
+            "probability_outside IS NULL OR "
+            "(probability_outside >= 0 AND probability_outside <= 1)",
+            name="probability_is_a_fraction",
         ),
     )
 

@@ -275,6 +275,6 @@ def _result(r: CalibrationResultRow, label: str) -> Result:
         verdict=r.verdict,
         category=r.category,
         reason=r.reason,
-        false_accept_risk=r.false_accept_risk,
+        probability_outside=r.probability_outside,
         budget=r.budget,
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from datetime import date
 from typing import TYPE_CHECKING, NamedTuple
 
 from calfleet.store.queries.reader import NUMBER, ask, question
@@ -35,7 +36,7 @@ _AS_FOUND = question(
     FROM calibration_result r
     JOIN calibration c ON c.id = r.calibration_id
     JOIN switch_revision v ON v.id = c.switch_revision_id
-    WHERE r.phase = 'as-found'
+    WHERE r.phase = 'as-found' AND c.performed_on <= :day
       AND NOT EXISTS (SELECT 1 FROM calibration n WHERE n.replaces_id = c.id)
     GROUP BY v.family ORDER BY v.family
     """,
@@ -46,8 +47,8 @@ _AS_FOUND = question(
 )
 
 
-def found_in_tolerance(reader: Reader) -> dict[str, FoundInTolerance]:
-    """Per switch family the as-found results inside the tolerance, of those that count.
+def found_in_tolerance(reader: Reader, day: date) -> dict[str, FoundInTolerance]:
+    """Per switch family the as-found results until ``day`` inside the tolerance, that count.
 
     A function that failed counts as outside (a blank is never taken for inside); a result that
     could not be judged is left out and counted apart. Corrected records are left out.
@@ -56,5 +57,5 @@ def found_in_tolerance(reader: Reader) -> dict[str, FoundInTolerance]:
         family: FoundInTolerance(
             inside, tested, left_out, None if square is None else math.sqrt(square)
         )
-        for family, inside, tested, left_out, square in ask(reader, _AS_FOUND)
+        for family, inside, tested, left_out, square in ask(reader, _AS_FOUND, day=day)
     }
