@@ -14,7 +14,7 @@ from calfleet.scheduling.plan_bound import Program
 from calfleet.scheduling.plan_cost import Place
 from calfleet.scheduling.plan_grid import SPANS, Grid, hull
 
-NODES = 400
+NODES = 60
 _INF = float("inf")
 
 

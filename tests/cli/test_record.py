@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 import sys
 from collections.abc import Callable, Iterator
 from decimal import Decimal
@@ -143,8 +142,13 @@ def test_a_switch_that_did_not_act_is_recorded_as_that(
 
 
 def test_the_sample_file_is_recorded_on_a_site_of_the_day_before(shop: Any) -> None:
-    """The same day's second record gets the next number, not the first one's."""
-    shop.ok("record", "--from", str(SAMPLE / "new_calibration.toml"))
+    """The same day's second record gets the next number; the very same readings are refused."""
+    before = shop.state()
+    refused = shop.run("record", "--from", str(SAMPLE / "new_calibration.toml"))
+    assert refused.code == 3
+    assert "recorded already, as C2026-0145" in refused.err
+    assert shop.state() == before
+    shop.ok("record", "--from", str(read_again(shop.root)))
     assert newest(shop, "PDSL-4104") == "C2026-0146"
     assert shop.ok("trace", "C2026-0146").rstrip().endswith("(NMH).")
 
@@ -400,6 +404,15 @@ def test_no_trip_and_chatter_are_answers(shop: Any) -> None:
     assert [c["outcome"] for c in cycles] == ["no trip", "chatter", "no reset"]
 
 
+def read_again(folder: Path) -> Path:
+    """The sample's readings file with one reading that differs in its last digit."""
+    text = (SAMPLE / "new_calibration.toml").read_text(encoding="utf-8")
+    assert "trip = 1650.2" in text
+    path = folder / "read_again.toml"
+    path.write_text(text.replace("trip = 1650.2", "trip = 1650.3"), encoding="utf-8")
+    return path
+
+
 def test_a_second_writer_waits_and_both_are_recorded(
     shop: Any, process: Any, readings: Callable[..., Path]
 ) -> None:
@@ -407,7 +420,7 @@ def test_a_second_writer_waits_and_both_are_recorded(
     import threading
 
     before = count(shop)
-    files = [readings(name="a.toml"), Path(shutil.copy(SAMPLE / "new_calibration.toml", shop.root))]
+    files = [readings(name="a.toml"), read_again(shop.root)]
     done: list[subprocess.CompletedProcess[str]] = []
     jobs = [
         threading.Thread(

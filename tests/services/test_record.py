@@ -443,8 +443,24 @@ def test_a_number_taken_meanwhile_is_refused(own_works: Engine, little: Any) -> 
                     record_flushed(work, calibration)
     with Session(own_works) as session:
         assert (
-            judge(session, little.bench(), today=little.today, at=little.now).number == "C2026-0002"
+            judge(session, read_again(little.bench()), today=little.today, at=little.now).number
+            == "C2026-0002"
         )
+
+
+def read_again(bench: rec.BenchRecord) -> rec.BenchRecord:
+    """The same job with one reading that differs in its last digit."""
+    first, *others = bench.cycles
+    step = D(1).scaleb(first.trip.as_tuple().exponent)  # type: ignore[union-attr, arg-type]
+    return replace(bench, cycles=(replace(first, trip=first.trip + step), *others))  # type: ignore[operator]
+
+
+def test_the_same_readings_are_recorded_once(own_works: Engine, little: Any) -> None:
+    made = little.record(own_works, little.bench())
+    with Session(own_works) as session:
+        with pytest.raises(RecordRefused, match=f"recorded already, as {made.number}"):
+            judge(session, little.bench(), today=little.today, at=little.now)
+        judge(session, read_again(little.bench()), today=little.today, at=little.now)
 
 
 def record_flushed(work: Work, calibration: rec.Calibration) -> None:
@@ -457,7 +473,7 @@ def record_flushed(work: Work, calibration: rec.Calibration) -> None:
 
 def test_numbers_go_on_after_those_of_the_year(own_works: Engine, little: Any) -> None:
     bench = little.bench()
-    numbers = [little.record(own_works, bench).number for _ in range(2)]
+    numbers = [little.record(own_works, b).number for b in (bench, read_again(bench))]
     assert numbers == ["C2026-0001", "C2026-0002"]
     with Session(own_works) as session:  # two of 2025 came with numbers of their own
         made = judge(
