@@ -198,7 +198,7 @@ QUESTIONS: dict[str, Callable[[Any], object]] = {
     "last results": lambda reader: due.last_results(reader, LATE),
     "last results before": lambda reader: due.last_results(reader, date(2025, 3, 9)),
     "pooled repeatability": due.pooled_repeatability,
-    "found in tolerance": found_in_tolerance,
+    "found in tolerance": lambda reader: found_in_tolerance(reader, LATE),
     "pooled without": lambda reader: due.pooled_repeatability(reader, without="H1"),
     "policies": due.policies,
     "procedures": procedures,
