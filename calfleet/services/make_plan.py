@@ -131,7 +131,7 @@ def _refuse_impossible(
 ) -> None:
     wished = {pick("switch", w.tag, switches).tag for w in wishes}
     for one in levelled.unplanned:
-        if one.tag in wished and one.cause is Cause.FIXED:
+        if one.tag in wished and one.cause in (Cause.FIXED, Cause.TOO_LONG):
             raise RecordRefused(
                 f"{one.tag} cannot be fixed there. {one.reason}",
                 rule="A job is fixed within its days, with somebody qualified and a usable gauge.",
