@@ -5,7 +5,7 @@ from __future__ import annotations
 import shutil
 import uuid
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from decimal import Decimal
 from pathlib import Path
@@ -142,28 +142,15 @@ def _switches() -> tuple[rec.Switch, ...]:
         hazards=(Hazard.TRIP, Hazard.ONE_SIDED),
         set_points=points,
     )
-    second = rec.Switch(
-        tag="PDS-1",
+    second = replace(
+        first,
         revision=2,
         effective_on=date(2025, 7, 1),
         reason="set point changed",
-        serial="S-1",
         area="A1",
-        service="strainer of pump 1, ΔP",
-        family="DX",
-        quantity=Quantity.DIFFERENTIAL,
-        unit="kPa",
-        range_low=D("10"),
-        range_high=D("100.0"),
-        line_unit="bar",
-        proof_pressure=D("40.0"),
-        static_nominal=D("8.00"),
-        medium="water",
         criticality=rec.Criticality.PRODUCTION,
         outage_bound=False,
         status=rec.SwitchStatus.OUT_OF_SERVICE,
-        policy="Y",
-        procedure="DP",
         bench_minutes=30,
         hazards=(),
         set_points=points[:1],
