@@ -731,6 +731,267 @@ class PlanningInput:
     deferrals: tuple[DeferralRecord, ...] = ()
 
 
+# --- rules of an item's dates -----------------------------------------------------------
+
+
+class RuleScope(StrEnum):
+    """What a due rule is made for; the narrower scope wins, then the later day of effect."""
+
+    SITE = "site"
+    FAMILY = "family"
+    SWITCH = "switch"
+
+    @property
+    def rank(self) -> int:
+        """0 for the widest scope."""
+        return list(RuleScope).index(self)
+
+
+@dataclass(frozen=True, slots=True)
+class DueRule:
+    """How the dates of one switch, one family or the whole site are counted, from a day on.
+
+    ``subject`` is the tag or the family, empty for the site. ``policy`` (a code) stands in for the
+    data sheet's; empty: that one stands. ``before_use``: calibrated before each use, no due date.
+    ``grid_anchor``: the first date of a fixed grid. ``shelf_limit_days``: so long after its
+    calibration it may be issued from store without another one. ``hard_stop``: the last day of
+    an outage-bound item. ``deferrals_allowed``: how often its date may be put off between two
+    calibrations. What is ``None`` (or empty) is left to the wider scope.
+    """
+
+    scope: RuleScope
+    subject: str
+    effective_on: date
+    reason: str
+    policy: str = ""
+    before_use: bool | None = None
+    grid_anchor: date | None = None
+    shelf_limit_days: int | None = None
+    hard_stop: date | None = None
+    deferrals_allowed: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class FurtherInterval:
+    """Other work on a switch (``name``) with an interval of its own; ``held`` false: ended."""
+
+    tag: str
+    name: str
+    policy: str
+    effective_on: date
+    held: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class OtherWork:
+    """Other work that was done on a switch: what its further interval is counted from."""
+
+    tag: str
+    name: str
+    done_on: date
+    done_by: str
+    note: str = ""
+
+
+# --- gauges in doubt --------------------------------------------------------------------
+
+
+class FoundBadKind(StrEnum):
+    """How a gauge, or its certificate, turned out to be bad."""
+
+    AS_FOUND = "as-found errors"
+    LOST = "lost"
+    DAMAGED = "damaged"
+    WITHDRAWN = "certificate withdrawn"
+
+
+@dataclass(frozen=True, slots=True)
+class ErrorPoint:
+    """``error`` (indication minus reference) at ``indication``; ``direction`` of approach."""
+
+    indication: Decimal
+    error: Decimal
+    direction: Direction | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class GaugeEvent:
+    """A gauge found bad, as reported.
+
+    ``certificate``: whose as-found lines show the errors, or which one was withdrawn; ``points``
+    in ``unit`` where no certificate states the errors.
+    """
+
+    number: str
+    gauge: str
+    kind: FoundBadKind
+    found_on: date
+    reported_by: str
+    certificate: str | None = None
+    unit: str = ""
+    points: tuple[ErrorPoint, ...] = ()
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class EventNotice:
+    """Who was told of an event, when, by whom."""
+
+    event: str
+    told: str
+    told_on: date
+    told_by: str
+    note: str = ""
+
+
+class Action(StrEnum):
+    """What was decided about a result that an event touched."""
+
+    RECALL = "recall"
+    ASSESS = "assess"
+    NONE = "none"
+
+
+@dataclass(frozen=True, slots=True)
+class Disposition:
+    """What was decided about one calibration touched by an event; a later ``decision`` stands."""
+
+    event: str
+    calibration: str
+    decision: int
+    action: Action
+    reason: str
+    decided_by: str
+    decided_on: date
+
+
+@dataclass(frozen=True, slots=True)
+class EventClosure:
+    event: str
+    closed_by: str
+    closed_on: date
+    statement: str
+
+
+@dataclass(frozen=True, slots=True)
+class CrossCheckPoint:
+    """What gauge and other gauge showed at one pressure, with the expanded uncertainty of each."""
+
+    indication: Decimal
+    reference: Decimal
+    gauge_uncertainty: Decimal
+    reference_uncertainty: Decimal
+
+
+@dataclass(frozen=True, slots=True)
+class CrossCheck:
+    """Two gauges compared between their calibrations, in ``unit``.
+
+    ``gauge`` with ``certificate`` is the one checked; ``against`` with ``against_certificate`` the
+    other.
+    """
+
+    number: str
+    gauge: str
+    certificate: str
+    against: str
+    against_certificate: str
+    done_on: date
+    done_by: str
+    unit: str
+    points: tuple[CrossCheckPoint, ...]
+    note: str = ""
+
+
+# --- drafts, reviews, attachments -------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Draft:
+    """A bench record put down and not signed yet; ``content`` is its plain form.
+
+    ``replaces``: the draft that this one takes the place of.
+    """
+
+    number: str
+    tag: str
+    content: dict[str, object] = field(hash=False)
+    replaces: str | None = None
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class DraftSigned:
+    """The calibration that a draft became."""
+
+    draft: str
+    calibration: str
+
+
+class ReviewOutcome(StrEnum):
+    ACCEPTED = "accepted"
+    RETURNED = "returned"
+
+
+@dataclass(frozen=True, slots=True)
+class Review:
+    """What another person found when reading a signed calibration; a later ``reading`` stands."""
+
+    calibration: str
+    reading: int
+    outcome: ReviewOutcome
+    reviewed_by: str
+    reviewed_on: date
+    reason: str = ""
+
+
+class AttachedTo(StrEnum):
+    """What kind of record a file belongs to."""
+
+    CERTIFICATE = "certificate"
+    CALIBRATION = "calibration"
+    EVENT = "event"
+    CROSS_CHECK = "cross check"
+
+
+@dataclass(frozen=True, slots=True)
+class Attachment:
+    """A file kept by its SHA-256 ``digest`` (hex) and bound to the record ``to`` ``key``."""
+
+    to: AttachedTo
+    key: str
+    digest: str
+    size: int
+    media_type: str
+    name: str
+    note: str = ""
+
+
+# --- bench sheets -----------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class BenchSheet:
+    """A sheet handed out for one job; ``content`` is all that was printed on it, as plain data."""
+
+    number: str
+    tag: str
+    switch_revision: int
+    procedure: str
+    procedure_revision: int
+    for_on: date
+    content: dict[str, object] = field(hash=False)
+
+
+@dataclass(frozen=True, slots=True)
+class BenchSheetReturn:
+    """The calibration that a filled sheet became; ``digest`` is that of the file (SHA-256, hex)."""
+
+    sheet: str
+    calibration: str
+    digest: str
+
+
 # --- views ------------------------------------------------------------------------------
 
 

@@ -25,16 +25,8 @@ from calfleet.metrology.direction import Direction
 from calfleet.metrology.rounding import significant
 from calfleet.metrology.units import find_unit
 from calfleet.records import Certificate, Phase
+from calfleet.records import FoundBadKind as Kind
 from calfleet.traceability.words import symbol
-
-
-class Kind(StrEnum):
-    """How a gauge, or its certificate, turned out to be bad."""
-
-    AS_FOUND = "as-found errors"
-    LOST = "lost"
-    DAMAGED = "damaged"
-    WITHDRAWN = "certificate withdrawn"
 
 
 class Beyond(StrEnum):

@@ -8,6 +8,16 @@ from calfleet.store.models.calibrations import (
     CalibrationResultRow,
     CalibrationRow,
 )
+from calfleet.store.models.doubts import (
+    CrossCheckPointRow,
+    CrossCheckRow,
+    DispositionRow,
+    EventClosureRow,
+    EventNoticeRow,
+    GaugeEventPointRow,
+    GaugeEventRow,
+)
+from calfleet.store.models.due_rules import DueRuleRow, FurtherIntervalRow, OtherWorkRow
 from calfleet.store.models.gauges import (
     CertificatePointRow,
     CertificateRow,
@@ -15,6 +25,14 @@ from calfleet.store.models.gauges import (
     CertificateWithdrawalRow,
     GaugeRevisionRow,
     GaugeRow,
+)
+from calfleet.store.models.papers import (
+    AttachmentRow,
+    BenchSheetReturnRow,
+    BenchSheetRow,
+    DraftRow,
+    DraftSignedRow,
+    ReviewRow,
 )
 from calfleet.store.models.planning import (
     DeferralRow,
@@ -59,7 +77,10 @@ from calfleet.store.models.switches import (
 __all__ = [
     "AccreditationRow",
     "AreaRow",
+    "AttachmentRow",
     "AuditEntryRow",
+    "BenchSheetReturnRow",
+    "BenchSheetRow",
     "CalibrationCycleRow",
     "CalibrationFindingRow",
     "CalibrationGaugeRow",
@@ -69,14 +90,26 @@ __all__ = [
     "CertificateRow",
     "CertificateStandardRow",
     "CertificateWithdrawalRow",
+    "CrossCheckPointRow",
+    "CrossCheckRow",
     "DeferralRow",
+    "DispositionRow",
+    "DraftRow",
+    "DraftSignedRow",
+    "DueRuleRow",
+    "EventClosureRow",
+    "EventNoticeRow",
+    "FurtherIntervalRow",
     "GaugeAbsenceRow",
+    "GaugeEventPointRow",
+    "GaugeEventRow",
     "GaugeRevisionRow",
     "GaugeRow",
     "HolidayRow",
     "IntervalPolicyRow",
     "LaboratoryRow",
     "LaboratoryTermsRow",
+    "OtherWorkRow",
     "OutageAreaRow",
     "OutageRow",
     "PersonRoleRow",
@@ -92,6 +125,7 @@ __all__ = [
     "QualificationRow",
     "RedundantChannelRow",
     "RedundantGroupRow",
+    "ReviewRow",
     "SetPointRow",
     "SiteRow",
     "SwitchHazardRow",
