@@ -24,9 +24,11 @@ from calfleet.errors import BadQuantity, DateRefused, RecordRefused
 from calfleet.metrology.direction import Direction
 from calfleet.metrology.rounding import significant
 from calfleet.metrology.units import find_unit
-from calfleet.records import Certificate, Phase
-from calfleet.records import FoundBadKind as Kind
+from calfleet.records import Certificate, FoundBadKind, Phase
 from calfleet.traceability.words import symbol
+
+
+Kind = FoundBadKind
 
 
 class Beyond(StrEnum):
