@@ -27,7 +27,6 @@ from calfleet.metrology.units import find_unit
 from calfleet.records import Certificate, FoundBadKind, Phase
 from calfleet.traceability.words import symbol
 
-
 Kind = FoundBadKind
 
 
@@ -52,11 +51,15 @@ class FoundPoint:
 
 @dataclass(frozen=True, slots=True)
 class LastGood:
-    """The day on which the gauge was last known good, the certificate then in force, and how."""
+    """The day on which the gauge was last known good, the certificate then in force, and how.
+
+    ``corrected``: earlier issues of that certificate, of the same calibration.
+    """
 
     on: date
     certificate: str
     how: str
+    corrected: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +69,8 @@ class FoundBad:
     ``points`` in ``unit`` (a unit code): with kind ``as-found errors`` at least one; with
     ``certificate withdrawn`` the errors that the certificate should have stated, if they are
     known; lost and damaged gauges have none. ``certificate``: the withdrawn one. ``by``: who
-    reported it, for the report.
+    reported it, for the report. ``used_until``: uses after the finding, through that day and on a
+    certificate older than the finding, fall under the event as well.
 
     Raises: RecordRefused for an event that contradicts itself, DateRefused for a last good day
     after the finding.
@@ -82,6 +86,7 @@ class FoundBad:
     beyond: Beyond = Beyond.UNKNOWN
     note: str = ""
     by: str = ""
+    used_until: date | None = None
 
     def __post_init__(self) -> None:
         if self.last_good.on > self.found_on:
@@ -131,15 +136,17 @@ class FoundBad:
     def touches(self, certificate: Certificate | None, number: str, day: date) -> bool:
         """Whether a use of this gauge on ``day`` with that certificate falls under the event.
 
-        A use on the day of the finding on the certificate made of that finding does not, nor one
-        on the last good day on an earlier certificate: that was before the gauge was shown good.
+        A use on the day of the finding (or later) on the certificate made of that finding does
+        not, nor one on the last good day on an earlier certificate: that was before the gauge was
+        shown good.
         """
         if self.kind is Kind.WITHDRAWN:
             return number == self.certificate
-        if day == self.found_on and certificate is not None:
-            return certificate.calibrated_on < self.found_on
+        if day >= self.found_on and certificate is not None:
+            older = certificate.calibrated_on < self.found_on
+            return older and day <= max(self.found_on, self.used_until or self.found_on)
         if day == self.last_good.on and number:
-            return number == self.last_good.certificate
+            return number in (self.last_good.certificate, *self.last_good.corrected)
         return self.last_good.on <= day <= self.found_on
 
 
@@ -219,12 +226,15 @@ def last_known_good(
     gauge: str,
     found_on: date,
     checks: Iterable[CrossCheck] = (),
+    *,
+    doubted: Mapping[str, str] | None = None,
 ) -> LastGood:
     """Since when ``gauge`` is to be doubted: its last good calibration, or a cross check after it.
 
     Of the calibrations before ``found_on`` the newest whose certificate is neither withdrawn nor
-    replaced counts. A day of cross checks after it moves the beginning forward when every check
-    of that day agreed and no earlier one after the calibration failed.
+    replaced counts, and none of ``doubted`` (certificate number to why) while there is another. A
+    day of cross checks after it moves the beginning forward when every check of that day agreed
+    and no earlier one after the calibration failed.
 
     Raises: RecordRefused when there is no such certificate.
     """
@@ -243,8 +253,17 @@ def last_known_good(
             rule="The period to be looked into begins with the last good calibration.",
             next_step="State the day and the certificate yourself, or enter the certificate.",
         )
-    newest = max(held, key=lambda c: (c.calibrated_on, c.issued_on, c.number))
-    good = LastGood(newest.calibrated_on, newest.number, f"calibration of {newest.calibrated_on}")
+    in_doubt = doubted or {}
+    sound = [c for c in held if c.number not in in_doubt]
+    newest = max(sound or held, key=lambda c: (c.calibrated_on, c.issued_on, c.number))
+    earlier = _corrected_by(certificates, newest)
+    how = f"calibration of {newest.calibrated_on}"
+    later = [c for c in held if c.calibrated_on > newest.calibrated_on]
+    if not sound:
+        how += f", itself in doubt: {in_doubt[newest.number]}"
+    elif later:
+        how += "; not counted: " + "; ".join(f"{c.number}, {in_doubt[c.number]}" for c in later)
+    good = LastGood(newest.calibrated_on, newest.number, how, earlier)
     days: dict[date, list[CrossCheck]] = {}
     for check in checks:
         if check.gauge == gauge and newest.calibrated_on <= check.on < found_on:
@@ -252,8 +271,20 @@ def last_known_good(
     for day in sorted(days):
         if not all(check.agrees for check in days[day]):
             break
-        good = LastGood(day, newest.number, "; ".join(str(check) for check in days[day]))
+        shown = "; ".join(str(check) for check in days[day])
+        good = LastGood(day, newest.number, shown, earlier)
     return good
+
+
+def _corrected_by(certificates: Mapping[str, Certificate], last: Certificate) -> tuple[str, ...]:
+    """The earlier issues of a certificate, newest first; those of the same calibration only."""
+    found: list[str] = []
+    current = last
+    while current.replaces in certificates and current.replaces not in found:
+        current = certificates[current.replaces]
+        if current.calibrated_on == last.calibrated_on:
+            found.append(current.number)
+    return tuple(found)
 
 
 def points_found(certificate: Certificate) -> tuple[FoundPoint, ...]:
