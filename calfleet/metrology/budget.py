@@ -34,11 +34,12 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from statistics import NormalDist
+from functools import lru_cache
 from typing import Any
 
 from calfleet.errors import BadQuantity, UncertaintyRefused
 from calfleet.metrology.components import Component, Distribution
+from calfleet.metrology.student import t_quantile
 
 DOMINANCE_RATIO = 0.3
 NORMAL_BASIS = "normal"
@@ -75,12 +76,7 @@ def t_factor(nu: float, coverage_probability: float) -> float:
             rule="Degrees of freedom are above zero.",
             next_step="Repeat the measurement, or use a pooled standard deviation.",
         )
-    upper = (1 + coverage_probability) / 2
-    if math.isinf(nu):
-        return NormalDist().inv_cdf(upper)
-    from scipy.special import stdtrit
-
-    return float(stdtrit(nu, upper))
+    return t_quantile(nu, coverage_probability)
 
 
 def whole_dof(nu: float) -> float:
@@ -120,6 +116,7 @@ def coverage_factor(nu: float, coverage_probability: float = 0.95) -> float:
     return t_factor(whole_dof(nu) if nu > 0 else nu, coverage_probability)
 
 
+@lru_cache(maxsize=1024)
 def dof_from_coverage_factor(k: float, coverage_probability: float = 0.9545) -> float:
     """Degrees of freedom that a certificate's k implies when it was taken from t.
 
@@ -309,8 +306,8 @@ def combine(
 ) -> Budget:
     """The budget of a result that depends on these components.
 
-    correlations: {(name, name): r} with r from -1 to 1; pairs not named are uncorrelated. With no
-    finite dof anywhere nothing but the standard library is needed.
+    correlations: {(name, name): r} with r from -1 to 1; pairs not named are uncorrelated. Nothing
+    but the standard library is needed.
 
     >>> end_gauge = combine(
     ...     [

@@ -7,10 +7,11 @@ corrected reading is reading - error (ISO/IEC 17025:2017 6.4.11, JCGM 200:2012 2
 What is decided here:
 
 *Between points* the error is interpolated in a straight line over the indication, exactly. The
-uncertainty is, by ``between``: ``larger`` (default) the standard uncertainty of the neighbour
-that has the larger one, with that neighbour's k; or ``linear``: u interpolated like the error,
-k of the neighbour with the larger u. Neither adds anything for the gauge's own bend between the
-points: that belongs into a component of its own where it matters.
+uncertainty is the standard uncertainty of the neighbour that has the larger one, with that
+neighbour's k: a certificate states U at its points only, and what holds at both of two points is
+the least that it can be read to state between them. This is the only rule: budgets, planned
+ratios and chains ask the same curve. It adds nothing for the gauge's own bend between the points:
+that belongs into a component of its own where it matters.
 
 *Rising and falling* points form a branch each; a point without direction belongs to both. With
 branches, a reading whose direction is not stated gets the middle of both, and half their
@@ -33,7 +34,6 @@ import math
 from bisect import bisect_left
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from enum import StrEnum
 from fractions import Fraction
 from typing import Any
 
@@ -41,13 +41,6 @@ from calfleet.errors import BadQuantity, ExtrapolationRefused
 from calfleet.metrology.direction import Direction
 from calfleet.metrology.rounding import exact_text, significant
 from calfleet.metrology.units import Number, Unit, convert, convert_difference, exact, find_unit
-
-
-class Between(StrEnum):
-    """Which uncertainty is used between two points."""
-
-    LARGER = "larger"
-    LINEAR = "linear"
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,8 +161,7 @@ def _reach(knots: tuple[_Knot, ...]) -> tuple[Fraction, Fraction]:
 class CertificateCurve:
     """A certificate ready to be asked: ``at(reading, direction)`` gives error and uncertainty.
 
-    points: at least one, any order, all in ``unit`` (a unit code). ``between`` as in the module's
-    description.
+    points: at least one, any order, all in ``unit`` (a unit code).
 
     >>> curve = CertificateCurve(
     ...     [
@@ -187,17 +179,11 @@ class CertificateCurve:
 
     points: tuple[CertificatePoint, ...]
     unit: str
-    between: Between = Between.LARGER
     _branches: dict[Direction | None, tuple[_Knot, ...]] = field(
         init=False, repr=False, compare=False
     )
 
-    def __init__(
-        self,
-        points: Iterable[CertificatePoint],
-        unit: str | Unit,
-        between: Between | str = Between.LARGER,
-    ) -> None:
+    def __init__(self, points: Iterable[CertificatePoint], unit: str | Unit) -> None:
         kept = tuple(points)
         if not kept:
             raise BadQuantity(
@@ -207,7 +193,6 @@ class CertificateCurve:
             )
         object.__setattr__(self, "points", kept)
         object.__setattr__(self, "unit", (find_unit(unit) if isinstance(unit, str) else unit).code)
-        object.__setattr__(self, "between", Between(between))
         branches: dict[Direction | None, tuple[_Knot, ...]] = {}
         if all(point.direction is None for point in kept):
             branches[None] = _branch(kept)
@@ -234,6 +219,16 @@ class CertificateCurve:
             max(_reach(knots)[0] for knots in branches),
             min(_reach(knots)[1] for knots in branches),
         )
+
+    def line(self, direction: Direction) -> tuple[tuple[Fraction, Fraction], ...]:
+        """(indication, error) of the points that readings are interpolated between, in order.
+
+        Beyond the first and the last, as far as :meth:`range` says, their own error holds.
+
+        Raises ExtrapolationRefused when the certificate has no points of that direction.
+        """
+        (knots,) = self._used(direction)
+        return tuple((knot.indication, knot.error) for knot in knots)
 
     def covers(self, reading: Number, direction: Direction | None = None) -> bool:
         """Whether :meth:`at` would answer for this reading and direction."""
@@ -315,18 +310,13 @@ class CertificateCurve:
         part = (reading - left.indication) / (right.indication - left.indication)
         error = left.error + part * (right.error - left.error)
         widest = max(left, right, key=lambda knot: (knot.u, knot.k))
-        if self.between is Between.LARGER:
-            u = widest.u
-        else:
-            u = left.u + float(part) * (right.u - left.u)
         return CurveValue(
             error=error,
-            U=widest.k * u,
+            U=widest.k * widest.u,
             k=widest.k,
-            u=u,
+            u=widest.u,
             between=(left.indication, right.indication),
-            how=f"between {_shown(left.indication)} and {_shown(right.indication)}, "
-            f"{self.between} U",
+            how=f"between {_shown(left.indication)} and {_shown(right.indication)}, larger U",
         )
 
     def hysteresis(self) -> dict[Fraction, Fraction]:
@@ -357,7 +347,6 @@ class CertificateCurve:
         """The certificate as plain values for storage; numbers as exact decimal text."""
         return {
             "unit": self.unit,
-            "between": str(self.between),
             "points": [
                 {
                     "reference": exact_text(point.reference),
@@ -385,7 +374,6 @@ class CertificateCurve:
                 for point in plain["points"]
             ),
             plain["unit"],
-            plain["between"],
         )
 
     def in_unit(self, unit: str | Unit) -> CertificateCurve:
@@ -407,7 +395,6 @@ class CertificateCurve:
                 for point in self.points
             ),
             target,
-            self.between,
         )
 
 

@@ -5,8 +5,8 @@ limit is inside. Uncertainties are floats; where one draws a limit in, its short
 taken as exact, so that a limit 22 drawn in by 0.1 is 21.9 and the reading 21.9 is inside.
 An uncertainty given as a ``Fraction`` is used as it is.
 
-The scalar part needs the standard library only (with finite degrees of freedom scipy.special);
-global risks are vectorised with numpy and scipy.special, imported when called.
+The scalar part needs the standard library only; global risks are vectorised with numpy and
+scipy.special, imported when called.
 
 Sources: ILAC-G8:09/2019 (decision rules); JCGM 106:2012 (conformance probability, global risk);
 ANSI/NCSL Z540.3 (TUR, 2 % false accept); M. Dobbert, managed risk guard band; ISO/IEC 17025:2017
@@ -24,6 +24,7 @@ from typing import TYPE_CHECKING, Any
 
 from calfleet.errors import BadQuantity, RiskInfeasible
 from calfleet.metrology.rounding import cut_ratio
+from calfleet.metrology.student import t_quantile, two_sided
 from calfleet.metrology.units import Number, exact
 
 if TYPE_CHECKING:
@@ -271,17 +272,19 @@ def _below(z: float, dof: float) -> float:
     """P(Z <= z) for the normal distribution, or Student's t with finite degrees of freedom."""
     if math.isinf(dof):
         return 0.5 * math.erfc(-z / _SQRT2)
-    from scipy.special import stdtr
-
-    return float(stdtr(dof, z))
+    if z == 0:
+        return 0.5
+    inside, outside = two_sided(abs(z), dof)
+    return 0.5 * outside if z < 0 else 0.5 + 0.5 * inside
 
 
 def _quantile(p: float, dof: float) -> float:
     if math.isinf(dof):
         return _NORMAL.inv_cdf(p)
-    from scipy.special import stdtrit
-
-    return float(stdtrit(dof, p))
+    if p == 0.5:
+        return 0.0
+    t = t_quantile(dof, abs(2 * p - 1))
+    return t if p > 0.5 else -t
 
 
 def specific_risk(

@@ -42,19 +42,19 @@ from dataclasses import dataclass, field, fields, is_dataclass, replace
 from enum import Enum, StrEnum
 from fractions import Fraction
 from functools import lru_cache
-from statistics import NormalDist
-from typing import Any
+from typing import Any, NamedTuple
 
 from calfleet.errors import BadQuantity, ReadingRefused
 from calfleet.metrology.budget import (
     DOMINANCE_RATIO,
     Budget,
     combine,
+    coverage_factor,
     dof_from_coverage_factor,
     trapezoidal_factor,
     whole_dof,
 )
-from calfleet.metrology.certificate import Between, CertificateCurve, CurveValue
+from calfleet.metrology.certificate import CertificateCurve, CurveValue
 from calfleet.metrology.components import (
     Component,
     Distribution,
@@ -428,9 +428,7 @@ def _of_gauge(
 ) -> list[Component]:
     """The components of one reading; influences of zero width are left out."""
     spec = use.spec
-    dof = math.inf
-    if value.k > 2.0:
-        dof = dof_from_coverage_factor(value.k, spec.certificate_probability)
+    dof = _certified_dof(use, value.k)
     parts = [
         Component(
             f"{who}: {_CALIBRATION}", Distribution.NORMAL, value.u, sensitivity, dof,
@@ -476,6 +474,26 @@ def _of_gauge(
             )
         )
     return parts
+
+
+def gauge_budget(use: GaugeUse, reading: Number, method: Method | None = None) -> Budget:
+    """The budget of a single reading of ``use`` itself, in the gauge's unit, pressure rising.
+
+    As its part in a result: certificate, accuracy where corrections are not used, drift,
+    resolution, temperature. A certificate that holds only the falling branch is taken as it is.
+
+    Raises ReadingRefused, ExtrapolationRefused as :meth:`GaugeUse.at`.
+    """
+    how = method or Method()
+    value = use.at(reading, rising_or_held(use))
+    parts = _of_gauge("gauge", use, Fraction(reading), value, 1.0, how)
+    return combine(parts, coverage_probability=how.coverage_probability)
+
+
+def rising_or_held(use: GaugeUse) -> Direction:
+    """The rising branch of its certificate, or the only one that it holds."""
+    held = use.curve.directions
+    return Direction.RISING if not held or Direction.RISING in held else held[0]
 
 
 def _departure(use: GaugeUse, method: Method) -> float:
@@ -632,8 +650,12 @@ def planned_uncertainty(
     static_value: reading of the static pressure in the unit of the gauge that reads it (``static``,
     or ``operating`` where that is None); None or 0 without, ignored for a differential gauge.
     pooled: (s, dof) of single trips in the switch's unit. barometric: in the switch's unit, where
-    absolute and gauge pressure are converted. With infinite degrees of freedom throughout neither
-    numpy nor scipy is imported. For ranking many gauges: :func:`planned_expanded_uncertainty`.
+    absolute and gauge pressure are converted. Neither numpy nor scipy is imported. For ranking
+    many gauges: :func:`planned_figures`.
+
+    It is the budget that :func:`evaluate` forms of ``method.runs`` runs whose mean reading is the
+    set point, unless they scatter significantly more than ``pooled``; where the temperature, the
+    head and the air of the day are those planned with.
 
     Raises ReadingRefused: the set point would be read outside the gauge's range;
     ExtrapolationRefused: beyond its certificate; UncertaintyRefused: no budget can be formed.
@@ -651,26 +673,25 @@ def planned_uncertainty(
 def _segments(use: GaugeUse) -> _Segments:
     """Indications and (u, k) of the certificate, per branch; empty where at() must be asked.
 
-    Covers the plain case: larger neighbour, no repeated points, k of at most 2.
+    Covers the plain case: no repeated points.
     """
     if use._segments is not None:
         return use._segments
     table: _Segments = {}
     points = use.curve.points
-    if use.curve.between is Between.LARGER and all(point.k <= 2.0 for point in points):
-        directed = any(point.direction is not None for point in points)
-        for direction in Direction if directed else (None,):
-            branch = [one for one in points if one.direction in (direction, None)]
-            if directed and not any(one.direction is direction for one in branch):
-                continue
-            references = {one.reference for one in branch}
-            indications = {one.indication for one in branch}
-            if len(references) == len(indications) == len(branch):
-                branch.sort(key=lambda one: one.indication)
-                table[direction] = (
-                    tuple(float(one.indication) for one in branch),
-                    tuple((one.u, one.k) for one in branch),
-                )
+    directed = any(point.direction is not None for point in points)
+    for direction in Direction if directed else (None,):
+        branch = [one for one in points if one.direction in (direction, None)]
+        if directed and not any(one.direction is direction for one in branch):
+            continue
+        references = {one.reference for one in branch}
+        indications = {one.indication for one in branch}
+        if len(references) == len(indications) == len(branch):
+            branch.sort(key=lambda one: one.indication)
+            table[direction] = (
+                tuple(float(one.indication) for one in branch),
+                tuple((one.u, one.k) for one in branch),
+            )
     object.__setattr__(use, "_segments", table)
     return table
 
@@ -695,11 +716,6 @@ def _fast_u(
     return None
 
 
-@lru_cache(maxsize=64)
-def _normal_factor(p: float) -> float:
-    return NormalDist().inv_cdf((1 + p) / 2)
-
-
 def _fast_gauge(
     terms: list[float], use: GaugeUse, reading: float, factor: float, method: Method
 ) -> None:
@@ -720,24 +736,41 @@ def _fast_gauge(
         terms.append(float(spec.temperature_coefficient) * _departure(use, method) * scale)
 
 
-def planned_expanded_uncertainty(
+class PlannedFigures(NamedTuple):
+    """What is expected of a result, in the switch's unit; names as in :class:`Budget`.
+
+    ``U95`` is the U that the ratio is formed with, as in :class:`Evaluation`.
+    """
+
+    U: float
+    u_c: float
+    nu_eff: float
+    U95: float
+
+
+def planned_figures(
     spec: SetPointSpec,
     static_value: Number | None,
     operating: GaugeUse,
     static: GaugeUse | None,
     method: Method,
     pooled: Pooled | None = None,
-) -> float:
-    """U of :func:`planned_uncertainty`, some ten times faster, for ranking gauges.
+    *,
+    barometric: Number | None = None,
+) -> PlannedFigures:
+    """U, u_c and degrees of freedom of :func:`planned_uncertainty`, some ten times faster.
 
-    Arguments as there. Anything but the plain case (finite degrees of freedom, correlation,
-    conversion of mode, temperature, repeated certificate points, a reading outside the points) is
-    handed to the full computation, so that results and refusals are the same.
+    Arguments as there. Anything but the plain case (correlation, conversion of mode, temperature,
+    repeated certificate points, a reading outside the points) is handed to the full computation,
+    so that results and refusals are the same.
     """
     fast = _fast(spec, static_value, operating, static, method, pooled)
     if fast is not None:
         return fast
-    return planned_uncertainty(spec, static_value, operating, static, method, pooled).U
+    budget = planned_uncertainty(
+        spec, static_value, operating, static, method, pooled, barometric=barometric
+    )
+    return PlannedFigures(budget.U, budget.u_c, budget.nu_eff, _u95(budget))
 
 
 def _fast(
@@ -747,7 +780,7 @@ def _fast(
     static: GaugeUse | None,
     method: Method,
     pooled: Pooled | None,
-) -> float | None:
+) -> PlannedFigures | None:
     mode = operating.spec.mode
     plain = mode is spec.mode or spec.mode is None or mode is None
     if not plain and not (spec.mode is PressureMode.DIFFERENTIAL and mode is PressureMode.GAUGE):
@@ -774,10 +807,8 @@ def _fast(
     at_p = _fast_u(operating, reading, spec.direction)
     if at_p is None:
         return None
-    u = at_p[0]
     wide: list[float] = []  # rectangular contributions
-    rest = (u * factor) ** 2  # variance of the others
-    largest_other = u * factor
+    others = [(at_p[0] * factor, _certified_dof(operating, at_p[1]))]  # with degrees of freedom
     _fast_gauge(wide, operating, reading, factor, method)
     if with_static:
         low, high = float(low_side.spec.range_low), float(low_side.spec.range_high)
@@ -787,36 +818,51 @@ def _fast(
         at_s = _fast_u(low_side, static_reading, Direction.RISING)
         if at_s is None:
             return None
-        u = at_s[0]
-        rest += (u * static_factor) ** 2
-        largest_other = max(largest_other, u * static_factor)
+        others.append((at_s[0] * static_factor, _certified_dof(low_side, at_s[1])))
         _fast_gauge(wide, low_side, static_reading, static_factor, method)
         wide.append(method.static_hold / _SQRT3)
     if method.head is not None:
         wide.extend(width / _SQRT3 for width in method.head.half_widths(spec.unit))
     wide.append(method.ramp_half_width / _SQRT3)
     if pooled is not None:
-        s, dof = pooled
-        if not math.isinf(dof):
-            return None
-        s /= math.sqrt(method.runs)
-        rest += s * s
-        largest_other = max(largest_other, s)
+        others.append((pooled[0] / math.sqrt(method.runs), pooled[1]))
     elif spec.repeatability_limit is not None:
         wide.append(float(spec.repeatability_limit) / 2 / _SQRT3)
     wide.sort(reverse=True)
-    variance = rest + sum(term * term for term in wide)
+    first, second = wide[0], wide[1]
+    variance = sum([u * u for u, _ in others]) + sum([u * u for u in wide])
+    lost = sum([(u * u / variance) ** 2 / dof for u, dof in others])  # Welch-Satterthwaite
+    nu = 1 / lost if lost else math.inf
+    largest_other = max([u for u, _ in others])
+    # The same criterion as in the budget: the rest at most 0.3 of the one or two leading.
+    limit = 1 + DOMINANCE_RATIO**2
+    if first >= largest_other and variance <= limit * first**2:
+        leading: tuple[float, float] | None = (first, 0.0)
+    elif second >= largest_other and variance <= limit * (first**2 + second**2):
+        leading = (first, second)
+    else:
+        leading = None
+    u_c = math.sqrt(variance)
     p = method.coverage_probability
-    k = _normal_factor(p)
-    first, second = wide[0], wide[1] if len(wide) > 1 else 0.0
-    if first >= largest_other:
-        # The same criterion as in the budget: the rest at most 0.3 of the one or two leading.
-        limit = 1 + DOMINANCE_RATIO**2
-        if variance <= limit * first**2:
-            k = trapezoidal_factor(first, 0.0, p)
-        elif second >= largest_other and variance <= limit * (first**2 + second**2):
-            k = trapezoidal_factor(first, second, p)
-    return k * math.sqrt(variance)
+    U = u_c * _factor(leading, nu, p)
+    return PlannedFigures(U, u_c, nu, U if _is_95(p) else u_c * _factor(leading, nu, 0.95))
+
+
+def _certified_dof(use: GaugeUse, k: float) -> float:
+    """Degrees of freedom that the k of a certificate stands for."""
+    if k > 2.0:
+        return dof_from_coverage_factor(k, use.spec.certificate_probability)
+    return math.inf
+
+
+def _factor(leading: tuple[float, float] | None, nu: float, p: float) -> float:
+    """k of a budget with these leading rectangular contributions, else with nu from t."""
+    return coverage_factor(nu, p) if leading is None else trapezoidal_factor(*leading, p)
+
+
+def _is_95(p: float) -> bool:
+    """Whether U of that coverage probability serves for ratios: 95 %, or 95.45 % for k = 2."""
+    return 0.95 <= p <= 0.955
 
 
 # --- judging ----------------------------------------------------------------------------
@@ -1104,7 +1150,7 @@ def _rule_of_phase(rule: DecisionRule, phase: Phase, ratio: float | None) -> Dec
 
 def _u95(budget: Budget) -> float:
     """The expanded uncertainty for ratios: U at 95 % (or 95.45 %, k = 2), else recomputed."""
-    if 0.95 <= budget.coverage_probability <= 0.955:
+    if _is_95(budget.coverage_probability):
         return budget.U
     correlations = {(a, b): r for a, b, r in budget.correlations}
     return combine(budget.components, coverage_probability=0.95, correlations=correlations).U

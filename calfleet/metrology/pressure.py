@@ -17,8 +17,10 @@ from calfleet.metrology.switch import SetPointSpec
 from calfleet.metrology.units import (
     Dimension,
     Number,
+    PressureMode,
     convert,
     convert_difference,
+    convert_mode,
     exact,
     find_unit,
 )
@@ -280,13 +282,17 @@ def gauge_targets(
     *,
     static_unit: str | None = None,
     head: Number = 0,
+    gauge_mode: PressureMode | None = None,
+    barometric: Number | None = None,
 ) -> GaugeTargets:
     """The gauge readings for the start, the set point, its limits, the reset and the exercise.
 
     spec: in the switch's unit. static: reading of the low side, in static_unit (default: the
     gauge's unit), None or 0 without static pressure or on a differential gauge. gauge_resolution:
     smallest step that can be read, in the gauge's unit, None for exact figures. head: what the
-    switch sees more than the gauge, in the switch's unit (it lowers every target).
+    switch sees more than the gauge, in the switch's unit (it lowers every target). gauge_mode: what
+    the gauge counts from, None for the same as the switch (or a thermometer); barometric: in the
+    switch's unit, needed where just one of the two is absolute.
 
     A rising set point is approached from the bottom, a falling one from the top.
 
@@ -297,7 +303,7 @@ def gauge_targets(
     [560, 500, 600]
 
     Raises BadQuantity: resolution not above zero, units of different kinds, a static value for a
-    temperature.
+    temperature, no barometric pressure where it is needed.
     Source: common practice, no source: target = static + set point, top = static + full range.
     """
     gauge, own = find_unit(gauge_unit), find_unit(spec.unit)
@@ -314,14 +320,22 @@ def gauge_targets(
             )
         base = convert_difference(static, static_unit or gauge.code, gauge)
     rise = exact(head)
+    other = _other_mode(spec, gauge_mode)
+    # a vacuum counts downwards: on a gauge that counts upwards the upper limit is the lower one
+    flips = other is not None and (other is PressureMode.VACUUM) is not (
+        spec.mode is PressureMode.VACUUM
+    )
 
     def reading(x: Fraction) -> Fraction:
-        return base + convert(x - rise, own, gauge)
+        if other is None or spec.mode is None:
+            return base + convert(x - rise, own, gauge)
+        seen = convert_mode(x, own, spec.mode, other, barometric)
+        return base + convert(seen + rise if flips else seen - rise, own, gauge)
 
     def inward(
         limits: tuple[Fraction | None, Fraction | None],
     ) -> tuple[Fraction | None, Fraction | None]:
-        low, high = limits
+        low, high = reversed(limits) if flips else limits
         return (
             None if low is None else _up(reading(low), step),
             None if high is None else _down(reading(high), step),
@@ -330,14 +344,15 @@ def gauge_targets(
     lower, upper = inward(spec.limits())
     as_left_lower, as_left_upper = inward(spec.limits(as_left=True))
     reset_low, reset_high = inward(spec.reset_limits())
-    bottom, top = _up(reading(spec.bottom), step), _down(reading(spec.top), step)
+    ends = sorted((reading(spec.bottom), reading(spec.top)))
+    bottom, top = _up(ends[0], step), _down(ends[1], step)
     target = reading(spec.set_point)
     return GaugeTargets(
         unit=gauge.code,
         resolution=step,
         direction=spec.direction,
         static=base if step is None else to_resolution(base, step),
-        start=bottom if spec.direction is Direction.RISING else top,
+        start=bottom if (spec.direction is Direction.RISING) is not flips else top,
         set_point=target if step is None else to_resolution(target, step),
         set_point_exact=target,
         lower=lower,
@@ -349,6 +364,16 @@ def gauge_targets(
         exercise_bottom=bottom,
         exercise_top=top,
     )
+
+
+def _other_mode(spec: SetPointSpec, gauge_mode: PressureMode | None) -> PressureMode | None:
+    """The mode of a gauge that counts from elsewhere than the switch; else ``None``.
+
+    A difference read as two pressures needs no common zero, so it counts as the same.
+    """
+    if gauge_mode is None or spec.mode in (None, gauge_mode, PressureMode.DIFFERENTIAL):
+        return None
+    return gauge_mode
 
 
 EXERCISE_CYCLES = 3

@@ -12,15 +12,17 @@ from dataclasses import dataclass, field
 from datetime import date
 from decimal import Decimal
 from fractions import Fraction
+from typing import TYPE_CHECKING
 
 from calfleet.errors import CalfleetError
+from calfleet.metrology.budget import whole_dof
 from calfleet.metrology.certificate import CertificateCurve
 from calfleet.metrology.conformity import acceptance, tur
 from calfleet.metrology.evaluation import (
     GaugeUse,
     Method,
-    planned_expanded_uncertainty,
-    planned_uncertainty,
+    PlannedFigures,
+    planned_figures,
 )
 from calfleet.metrology.rounding import cut_ratio
 from calfleet.metrology.switch import SetPointSpec
@@ -44,13 +46,16 @@ from calfleet.records import (
 )
 from calfleet.services.bench_facts import BenchFacts, in_force
 from calfleet.services.measurands import (
-    certificate_curve,
     gauge_use,
     method,
     pooled_for,
     set_point_spec,
 )
 from calfleet.services.plan_facts import absence_on
+from calfleet.traceability.curves import certificate_curve
+
+if TYPE_CHECKING:
+    from calfleet.store.queries.doubts import FoundUnfit
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,7 +204,7 @@ def _job(switch: Switch, facts: BenchFacts, on: date, static: Decimal | None) ->
         procedure=procedure,
         specs=tuple(set_point_spec(switch, p) for p in switch.set_points),
         method=method(procedure, switch),
-        pooled=pooled_for(switch, dict(facts.repeatability), planning=True),
+        pooled=pooled_for(switch, dict(facts.repeatability)),
         static=Fraction(switch.static_nominal if static is None else static),
         on=on,
     )
@@ -218,6 +223,7 @@ def _judge(gauge: Gauge, job: _Job, facts: BenchFacts, cache: CurveCache) -> Gau
     reasons = [
         *_unsuited(gauge, job),
         *_not_at_hand(gauge, certificate, until, job, facts.absences),
+        *_found_bad(facts.found_unfit(gauge.code, job.on, certificate)),
     ]
     if certificate is None or any("reads" in r or "unit" in r for r in reasons):
         return GaugeOption(gauge, _number(certificate), until, None, None, tuple(reasons))
@@ -269,6 +275,11 @@ def _not_at_hand(
         yield f"no certificate on {job.on}"
     elif until is not None and until < job.on:
         yield f"overdue since {until} (certificate {certificate.number})"
+
+
+def _found_bad(event: FoundUnfit | None) -> Iterator[str]:
+    if event is not None:
+        yield f"found bad on {event.found_on} ({event.kind}, {event.event}), not calibrated since"
 
 
 def _out_of_range(gauge: Gauge, job: _Job) -> list[str]:
@@ -337,13 +348,17 @@ def _good_enough(
         static = convert_difference(job.static, job.switch.line_unit, gauge.unit)
     for spec in job.specs:
         try:
-            U = _expected_uncertainty(spec, static, use, job)
+            expected = _expected(spec, static, use, job)
         except CalfleetError as error:
             return worst_ratio, worst_U, [error.message.rstrip(".")]
         lower, upper = spec.limits()
-        ratio = tur(lower, upper, U)
+        U = expected.U
+        ratio = tur(lower, upper, expected.U95)
         if ratio is None:
-            zone = acceptance(lower, upper, U=U, u=U / 2, rule=job.method.decision_rule)
+            zone = acceptance(
+                lower, upper, U=U, u=expected.u_c, rule=job.method.decision_rule,
+                dof=whole_dof(expected.nu_eff), U95=expected.U95,
+            )  # fmt: skip
             inside = (zone.lower is None or spec.set_point >= zone.lower) and (
                 zone.upper is None or spec.set_point <= zone.upper
             )
@@ -360,14 +375,14 @@ def _good_enough(
     return worst_ratio, worst_U, reasons
 
 
-def _expected_uncertainty(
+def _expected(
     spec: SetPointSpec, static: Fraction | None, use: GaugeUse, job: _Job
-) -> float:
+) -> PlannedFigures:
     if {spec.mode, use.spec.mode} == {PressureMode.ABSOLUTE, PressureMode.GAUGE}:
-        return planned_uncertainty(
+        return planned_figures(
             spec, static, use, None, job.method, job.pooled, barometric=planning_atmosphere(spec)
-        ).U
-    return planned_expanded_uncertainty(spec, static, use, None, job.method, job.pooled)
+        )
+    return planned_figures(spec, static, use, None, job.method, job.pooled)
 
 
 def _short(value: Fraction) -> str:

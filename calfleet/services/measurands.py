@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import math
 from datetime import date
 from decimal import Decimal
 from fractions import Fraction
 
 from calfleet.metrology.certificate import CertificateCurve
-from calfleet.metrology.certificate import CertificatePoint as CurvePoint
 from calfleet.metrology.conformity import DecisionRule, Rule
 from calfleet.metrology.evaluation import AccuracyBasis, GaugeSpec, GaugeUse, Method
 from calfleet.metrology.pressure import Head, air_density
@@ -23,7 +21,7 @@ from calfleet.records import (
     SetPoint,
     Switch,
 )
-from calfleet.services.bench_facts import points_in_use
+from calfleet.traceability.curves import certificate_curve
 
 DAYS_PER_YEAR = 365.25
 
@@ -57,23 +55,6 @@ def set_point_spec(switch: Switch, point: SetPoint) -> SetPointSpec:
         dead_band_max=_exact(point.dead_band_max),
         repeatability_limit=_exact(point.repeatability_limit),
         mode=_MODE_OF[switch.quantity],
-    )
-
-
-def certificate_curve(certificate: Certificate) -> CertificateCurve:
-    """The certificate's points in use (as left, or as found where not adjusted) as a curve."""
-    return CertificateCurve(
-        tuple(
-            CurvePoint(
-                Fraction(p.reference),
-                Fraction(p.indication),
-                float(p.expanded_uncertainty),
-                float(p.coverage_factor),
-                p.direction,
-            )
-            for p in points_in_use(certificate)
-        ),
-        certificate.unit,
     )
 
 
@@ -159,19 +140,19 @@ def head_of(bench: BenchRecord) -> Head | None:
 
 
 def pooled_for(
-    switch: Switch, repeatability: dict[str, tuple[float, int]], *, planning: bool = False
+    switch: Switch, repeatability: dict[str, tuple[float, int]]
 ) -> tuple[float, float] | None:
     """The pooled standard deviation of a trip in the switch's unit with its dof, or ``None``.
 
     A family with fewer than ten degrees of freedom is not pooled: its own three runs say as much.
-    When planning, the dof are taken as infinite, so that a whole due list is ranked quickly.
+    Planning and recording take the same figures, so that they expect and reach the same ratio.
     """
     found = repeatability.get(switch.family)
     if found is None or found[1] < 10:
         return None
     relative, dof = found
     span = float(switch.range_high - switch.range_low)
-    return relative * span, math.inf if planning else float(dof)
+    return relative * span, float(dof)
 
 
 def _exact(value: Decimal | None) -> Fraction | None:

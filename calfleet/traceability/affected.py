@@ -10,14 +10,13 @@ from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import date
-from fractions import Fraction
 from typing import NamedTuple
 
 from calfleet.errors import CalfleetError, RecordRefused, UnknownName
 from calfleet.metrology.certificate import CertificateCurve
-from calfleet.metrology.certificate import CertificatePoint as CurvePoint
 from calfleet.metrology.units import find_unit
-from calfleet.records import Calibration, Certificate, Gauge, GaugeUsed, Phase, StandardUsed
+from calfleet.records import Calibration, Certificate, Gauge, GaugeUsed, StandardUsed
+from calfleet.traceability.curves import certificate_curve
 from calfleet.traceability.event import FoundBad
 from calfleet.traceability.facts import ChainFacts, in_force
 from calfleet.traceability.shifts import (
@@ -113,7 +112,7 @@ def find_affected(facts: ChainFacts, event: FoundBad) -> Affected:
                 _near(number, facts.certificates),
                 next_step=f"Name a recorded certificate of {event.gauge}.",
             )
-    certificates = _certificates(facts, event)
+    certificates = affected_certificates(facts, event)
     found: list[AffectedCalibration] = []
     replaced: list[str] = []
     for calibration in facts.calibrations.values():
@@ -139,7 +138,8 @@ def _near(name: str, names: Iterable[str]) -> list[str]:
     return difflib.get_close_matches(name, list(names), n=3)
 
 
-def _certificates(facts: ChainFacts, event: FoundBad) -> dict[str, AffectedCertificate]:
+def affected_certificates(facts: ChainFacts, event: FoundBad) -> dict[str, AffectedCertificate]:
+    """The certificates that rest on the gauge of ``event``, by number, nearest tier first."""
     named: dict[str, list[Certificate]] = {}
     parents: dict[str, dict[str, None]] = {}
     waiting: deque[tuple[Certificate, int]] = deque()
@@ -240,25 +240,10 @@ class ShiftBook:
         key = (number, find_unit(unit).code)
         if key not in self._curves:
             certificate = self.facts.certificates.get(number)
-            points = certificate.points_in(Phase.AS_LEFT) if certificate is not None else ()
-            if certificate is not None and not points:
-                points = certificate.points_in(Phase.AS_FOUND)
-            if certificate is None or not points:
+            if certificate is None:
                 return None
             try:
-                self._curves[key] = CertificateCurve(
-                    (
-                        CurvePoint(
-                            Fraction(p.reference),
-                            Fraction(p.indication),
-                            float(p.expanded_uncertainty),
-                            float(p.coverage_factor),
-                            p.direction,
-                        )
-                        for p in points
-                    ),
-                    certificate.unit,
-                ).in_unit(unit)
+                self._curves[key] = certificate_curve(certificate).in_unit(unit)
             except CalfleetError:
                 return None
         return self._curves[key]

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import date
+from decimal import Decimal
 
 from calfleet.metrology.certificate import CertificateCurve
 from calfleet.metrology.rounding import significant, with_uncertainty
 from calfleet.metrology.units import PressureMode
 from calfleet.records import (
     Calibration,
+    CycleOutcome,
     GaugeRole,
     Person,
     Phase,
@@ -157,6 +160,8 @@ class Bench:
     ) -> tuple[float, str, str] | None:
         """The least standard uncertainty the operating gauge's certificate gives at the trips.
 
+        Their mean, where the budget asks the certificate, is one of the places: between two
+        points the larger neighbour counts, and at a point between the trips less may be stated.
         In the result's unit, with the reading and the certificate; ``None`` where it is not
         known, or where static readings on the same gauge may cancel a part of it.
         """
@@ -171,8 +176,10 @@ class Bench:
         if not isinstance(curve, CertificateCurve) or gauge is None:
             return None
         found: list[tuple[float, str, str]] = []
-        for reading in _readings_on(calibration, GaugeRole.OPERATING, switch, gauge.unit, result):
-            u = u_at(curve, reading, result.unit) if reading.is_trip else None
+        readings = _readings_on(calibration, GaugeRole.OPERATING, switch, gauge.unit, result)
+        trips = [reading for reading in readings if reading.is_trip]
+        for reading in trips + _mean_trip(calibration, result, trips):
+            u = u_at(curve, reading, result.unit)
             if u is not None:
                 value = with_unit(reading.value, reading.unit)
                 found.append((u, value, operating.certificate))
@@ -506,6 +513,22 @@ def _readings_on(
             back = trips.opposite if trips is not None else None
             found.append(Reading(f"{name} reset", cycle.reset, unit, back))
     return found
+
+
+def _mean_trip(calibration: Calibration, result: Result, trips: list[Reading]) -> list[Reading]:
+    """The mean of the trips that count, as the budget takes it; empty where none does."""
+    values = [
+        c.trip
+        for c in calibration.bench.cycles
+        if (c.set_point, c.phase) == (result.set_point, result.phase)
+        and c.trip is not None
+        and c.outcome in (CycleOutcome.TRIPPED, CycleOutcome.NO_RESET)
+    ]
+    if not values:
+        return []
+    mean = sum(values, Decimal(0)) / len(values)
+    # 12 digits: the text shows it, and a mean of three need not end
+    return [replace(trips[0], name="mean trip", value=Decimal(significant(mean, 12)))]
 
 
 def _not_qualified(person: Person, quantity: Quantity, day: date) -> Reason:

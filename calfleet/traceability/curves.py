@@ -8,7 +8,7 @@ from decimal import Decimal
 from fractions import Fraction
 
 from calfleet.errors import CalfleetError
-from calfleet.metrology.certificate import Between, CertificateCurve
+from calfleet.metrology.certificate import CertificateCurve
 from calfleet.metrology.certificate import CertificatePoint as CurvePoint
 from calfleet.metrology.direction import Direction
 from calfleet.metrology.rounding import significant
@@ -111,9 +111,8 @@ class Curves:
     def of(self, number: str) -> CertificateCurve | str:
         """The certificate as a curve, or in words why it cannot be one.
 
-        Made of the points as left, or as found where there are no others. Between points the
-        uncertainty is linear: the least that the certificate can be read to state, so that a
-        claim is called impossible only when it is.
+        The same curve as in the budget of a result (:func:`certificate_curve`), so that what a
+        result states and what its chain shows cannot differ.
         """
         if number not in self._made:
             certificate = self._certificates.get(number)
@@ -143,23 +142,30 @@ class Curves:
         return reasons + more, shown + covered
 
 
-def _curve(certificate: Certificate) -> CertificateCurve | str:
+def certificate_curve(certificate: Certificate) -> CertificateCurve:
+    """The points a gauge is used by, as left or else as found, as a curve in their own unit.
+
+    Raises: BadQuantity without points, or for U or k outside their domain; UnitUnknown.
+    """
     points = certificate.points_in(Phase.AS_LEFT) or certificate.points_in(Phase.AS_FOUND)
+    return CertificateCurve(
+        (
+            CurvePoint(
+                Fraction(p.reference),
+                Fraction(p.indication),
+                float(p.expanded_uncertainty),
+                float(p.coverage_factor),
+                p.direction,
+            )
+            for p in points
+        ),
+        certificate.unit,
+    )
+
+
+def _curve(certificate: Certificate) -> CertificateCurve | str:
     try:
-        return CertificateCurve(
-            (
-                CurvePoint(
-                    Fraction(p.reference),
-                    Fraction(p.indication),
-                    float(p.expanded_uncertainty),
-                    float(p.coverage_factor),
-                    p.direction,
-                )
-                for p in points
-            ),
-            certificate.unit,
-            Between.LINEAR,
-        )
+        return certificate_curve(certificate)
     except CalfleetError as error:
         return error.message
 

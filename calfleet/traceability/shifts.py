@@ -34,7 +34,7 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from calfleet.errors import BadQuantity, ExtrapolationRefused
-from calfleet.metrology.certificate import Between, CertificateCurve, CertificatePoint, CurveValue
+from calfleet.metrology.certificate import CertificateCurve, CertificatePoint, CurveValue
 from calfleet.metrology.direction import Direction
 from calfleet.metrology.evaluation import AccuracyBasis, GaugeUse
 from calfleet.metrology.units import PressureMode, convert, convert_difference
@@ -91,7 +91,6 @@ class Shifts:
 
     unit: str
     branches: dict[Direction | None, tuple[Knot, ...]]
-    between: Between = Between.LARGER
     _curves: dict[tuple[Course, Fraction, bool], CertificateCurve] = field(
         default_factory=dict, repr=False, compare=False
     )
@@ -200,7 +199,7 @@ class Shifts:
                     rule="A gauge is corrected by a curve that rises.",
                     next_step="Judge the results by hand.",
                 )
-        return CertificateCurve(points, self.unit, self.between)
+        return CertificateCurve(points, self.unit)
 
     # --- for many at once
 
@@ -256,7 +255,6 @@ def unshifted(curve: CertificateCurve) -> Shifts:
             d: tuple(_knot(x, curve.at(x, d), zero, zero, zero) for x in _places(curve, d))
             for d in _directions(curve)
         },
-        curve.between,
     )
 
 
@@ -268,7 +266,6 @@ def unknown_shifts(curve: CertificateCurve) -> Shifts:
             d: tuple(_knot(x, curve.at(x, d), None, None, None) for x in _places(curve, d))
             for d in _directions(curve)
         },
-        curve.between,
     )
 
 
@@ -328,7 +325,7 @@ def found_shifts(
             value = recorded.at(x, own)
             knots.append(_direct_knot(x, value, good, direction, error, constant=constant))
         branches[direction] = tuple(knots)
-    return Shifts(recorded.unit, branches, recorded.between)
+    return Shifts(recorded.unit, branches)
 
 
 def _direct_knot(
@@ -399,7 +396,7 @@ def carried_shifts(recorded: CertificateCurve, sources: Sequence[Source], *, alo
             growth = None if linear is None else Fraction(0)
             knots.append(_knot(x, value, worst, linear, growth))
         branches[direction] = tuple(knots)
-    return Shifts(recorded.unit, branches, recorded.between)
+    return Shifts(recorded.unit, branches)
 
 
 def _reference(

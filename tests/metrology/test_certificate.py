@@ -12,7 +12,6 @@ from hypothesis import strategies as st
 
 from calfleet.errors import BadQuantity, ExtrapolationRefused, UnitAmbiguous
 from calfleet.metrology.certificate import (
-    Between,
     CertificateCurve,
     CertificatePoint,
     fit_line,
@@ -150,17 +149,14 @@ def test_points_without_direction_belong_to_both_branches() -> None:
     assert curve.at(10, RISING).error == curve.at(10, FALLING).error == 0
 
 
-def test_uncertainty_between_points_is_the_larger_or_linear() -> None:
+def test_uncertainty_between_points_is_the_larger() -> None:
     points = [point("0", "0", 0.02, 2), point("10", "10.1", 0.06, 3)]
     larger = CertificateCurve(points, "bar").at(Fraction("5.05"))
     # u is 0.01 at the left and 0.02 at the right: U alone would mislead where k differs
     assert (larger.u, larger.k, larger.U) == pytest.approx((0.02, 3, 0.06))
     assert larger.error == Fraction("0.05")
     assert larger.between == (0, Fraction("10.1"))
-    linear = CertificateCurve(points, "bar", Between.LINEAR).at(Fraction("5.05"))
-    assert (linear.u, linear.k) == pytest.approx((0.015, 3))
-    assert "linear" in linear.how
-    assert "larger" in larger.how
+    assert larger.how == "between 0 and 10.1, larger U"
 
 
 def test_extrapolation_is_refused_and_the_ends_are_included() -> None:
@@ -326,7 +322,7 @@ def curves(draw: st.DrawFn) -> CertificateCurve:
         U = draw(st.floats(0, 1))
         k = draw(st.sampled_from([1.65, 2.0, 2.28]))
         points.append(CertificatePoint(Fraction(reference), reference + error, U, k))
-    return CertificateCurve(points, "bar", draw(st.sampled_from(list(Between))))
+    return CertificateCurve(points, "bar")
 
 
 @given(curves(), st.fractions(min_value=0, max_value=1))
@@ -339,10 +335,7 @@ def test_interpolation_stays_inside_the_neighbouring_points(
     used = [p for p in curve.points if p.indication in value.between]
     assert 1 <= len(used) <= 2
     assert min(p.error for p in used) <= value.error <= max(p.error for p in used)
-    tiny = 1e-12
-    assert min(p.u for p in used) - tiny <= value.u <= max(p.u for p in used) + tiny
-    if curve.between is Between.LARGER:
-        assert value.u == max(p.u for p in used)
+    assert value.u == max(p.u for p in used)
     assert value.k * value.u == value.U
     assert value.k in {p.k for p in used}
 

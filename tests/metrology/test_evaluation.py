@@ -21,9 +21,9 @@ from calfleet.errors import (
     ReadingRefused,
     RiskInfeasible,
 )
-from calfleet.metrology.budget import Budget
+from calfleet.metrology.budget import Budget, combine
 from calfleet.metrology.certificate import CertificateCurve, CertificatePoint
-from calfleet.metrology.conformity import DecisionRule, Reliability, Rule, Verdict
+from calfleet.metrology.conformity import DecisionRule, Reliability, Rule, Verdict, tur
 from calfleet.metrology.direction import Direction
 from calfleet.metrology.evaluation import (
     AccuracyBasis,
@@ -33,7 +33,7 @@ from calfleet.metrology.evaluation import (
     Method,
     evaluate,
     outlook,
-    planned_expanded_uncertainty,
+    planned_figures,
     planned_uncertainty,
 )
 from calfleet.metrology.pressure import Head
@@ -629,10 +629,13 @@ small = st.decimals("0", "0.5", places=3).map(F)
     st.sampled_from(["0.001", "0.1", "0.5", "2"]),
     st.one_of(st.none(), st.floats(0, 0.5)),
     st.booleans(), st.booleans(),
+    st.sampled_from([INF, 2, 10, 46, 1e5]),
+    st.sampled_from([2.0, 2.28, 2.5]),
+    st.sampled_from([0.90, 0.95, 0.9545, 0.99]),
 )  # fmt: skip
 def test_fast_ranking_gives_the_same_uncertainty(
     unit, gauge_unit, share, static_share, directed, drift, accuracy, temperature, resolution,
-    pooled_s, corrections, with_head,
+    pooled_s, corrections, with_head, dof, k, probability,
 ):  # fmt: skip
     top = F(100)
     own = SetPointSpec(
@@ -641,7 +644,7 @@ def test_fast_ranking_gives_the_same_uncertainty(
         repeatability_limit=None if pooled_s is None else 1,
     )  # fmt: skip
     points = [
-        CertificatePoint(F(x), F(x) + F(x, 1000), 0.02 + x / 5000, 2.0, direction)
+        CertificatePoint(F(x), F(x) + F(x, 1000), 0.02 + x / 5000, k if x > 50 else 2.0, direction)
         for x in range(0, 201, 25)
         for direction in (list(Direction) if directed else [None])
     ]
@@ -653,32 +656,70 @@ def test_fast_ranking_gives_the_same_uncertainty(
     head = Head(F("0.1"), 1000, height_half_width_m=0.005) if with_head else None
     per_switch_unit = float(convert_difference(1, gauge_unit, unit))
     method = Method(head=head, ramp_rate=0.01 * per_switch_unit, gauge_lag_s=0.5,
-                    static_hold=0.05 * per_switch_unit)  # fmt: skip
-    pooled = None if pooled_s is None else (pooled_s * per_switch_unit, INF)
+                    static_hold=0.05 * per_switch_unit,
+                    coverage_probability=probability)  # fmt: skip
+    pooled = None if pooled_s is None else (pooled_s * per_switch_unit, dof)
     arguments = (own, static_share, use, None, method, pooled)
     try:
-        full = planned_uncertainty(*arguments).U
+        full = planned_uncertainty(*arguments)
     except (ReadingRefused, ExtrapolationRefused) as refusal:
         with pytest.raises(type(refusal)):
-            planned_expanded_uncertainty(*arguments)
+            planned_figures(*arguments)
         return
-    assert planned_expanded_uncertainty(*arguments) == pytest.approx(full, rel=1e-9)
+    fast = planned_figures(*arguments)
+    at_95 = probability in (0.95, 0.9545)
+    U95 = full.U if at_95 else combine(full.components, coverage_probability=0.95).U
+    assert fast == pytest.approx((full.U, full.u_c, full.nu_eff, U95), rel=1e-9)
 
 
 @pytest.mark.parametrize(
     "more",
     [
-        {"pooled": (0.1, 20)},
-        {"curve_": curve(k=2.28)},
+        {"curve_": CertificateCurve([*curve().points, *curve(error="0.01").points], "psi")},
         {"same_gauge_correlation": 0.5},
     ],
 )
 def test_fast_ranking_hands_over_what_it_does_not_cover(more):
-    more = dict(more)
-    pooled = more.pop("pooled", (0.1, INF))
     use = gauge(**more)
-    full = planned_uncertainty(spec(), 20, use, None, Method(), pooled)
-    assert planned_expanded_uncertainty(spec(), 20, use, None, Method(), pooled) == full.U
+    full = planned_uncertainty(spec(), 20, use, None, Method(), (0.1, 20))
+    found = planned_figures(spec(), 20, use, None, Method(), (0.1, 20))
+    assert found == (full.U, full.u_c, full.nu_eff, full.U)
+
+
+@pytest.mark.parametrize("probability", [0.95, 0.9545, 0.99])
+@pytest.mark.parametrize("k", [2.0, 2.28])
+@pytest.mark.parametrize(("s", "dof"), [("0.02", 12), ("0.1", 10), ("0.1", 46), ("0.3", 62)])
+def test_planned_ratio_is_that_of_readings_with_the_pooled_spread(s, dof, k, probability):
+    """Three trips about the set point whose own s is exactly the pooled one."""
+    use = gauge(curve_=curve(k=k), drift_per_year=F("0.05"), years=0.5, t=23.0)
+    method = Method(coverage_probability=probability, ramp_rate=0.05, gauge_lag_s=0.5, runs=3)
+    pooled = (float(s), dof)
+    planned = planned_figures(spec(), None, use, None, method, pooled)
+    trips = (60 - F(s), F(60), 60 + F(s))
+    done = evaluate(
+        spec(), series(*((trip, trip - 9) for trip in trips)), use, method=method, pooled=pooled
+    )
+    assert done.found.sample.s == pytest.approx(float(s), rel=1e-12)
+    assert pytest.approx(planned.U, rel=1e-12) == done.U
+    assert done.budget.nu_eff == pytest.approx(planned.nu_eff, rel=1e-12)
+    lower, upper = spec().limits()
+    assert tur(lower, upper, planned.U95) == pytest.approx(done.tur, rel=1e-12)
+    assert outlook(spec(), None, use, None, method, pooled).tur == pytest.approx(
+        done.tur, rel=1e-12
+    )
+    # fewer degrees of freedom cost something: taken as infinite the ratio would be too good
+    assert planned_figures(spec(), None, use, None, method, (float(s), INF)).U95 < planned.U95
+
+
+def test_planned_ratio_is_not_reached_by_readings_that_scatter_significantly_more():
+    use = gauge(t=20.0)
+    planned = planned_figures(spec(), None, use, None, Method(), (0.02, 46))
+    wild = series(("59.9", "51"), ("60", "51"), ("60.1", "51"))
+    done = evaluate(spec(), wild, use, pooled=(0.02, 46))
+    assert done.budget.components[-1].note.startswith("own s: significantly above the pooled s")
+    assert done.U > planned.U
+    calm = series(("60", "51"), ("60", "51"), ("60", "51"))  # less scatter earns nothing
+    assert pytest.approx(planned.U, rel=1e-12) == evaluate(spec(), calm, use, pooled=(0.02, 46)).U
 
 
 def test_ranking_160_switches_by_14_gauges_is_quick():
@@ -687,14 +728,12 @@ def test_ranking_160_switches_by_14_gauges_is_quick():
     method = Method()
     start = time.perf_counter()
     best = [
-        min(
-            planned_expanded_uncertainty(one, None, use, None, method, (0.1, INF)) for use in gauges
-        )
+        min(planned_figures(one, None, use, None, method, (0.1, 46)) for use in gauges)
         for one in switches
     ]
     elapsed = time.perf_counter() - start
     assert len(best) == 160
-    assert all(U > 0 for U in best)
+    assert all(figures.U > 0 for figures in best)
     assert elapsed / (160 * 14) < 100e-6
 
 
@@ -705,13 +744,14 @@ from fractions import Fraction as F
 from calfleet.metrology.certificate import CertificateCurve, CertificatePoint
 from calfleet.metrology.direction import Direction
 from calfleet.metrology.evaluation import (
-    GaugeSpec, GaugeUse, Method, planned_expanded_uncertainty, planned_uncertainty)
+    GaugeSpec, GaugeUse, Method, planned_figures, planned_uncertainty)
 from calfleet.metrology.switch import SetPointSpec, Tolerance
 curve = CertificateCurve([CertificatePoint(F(x), F(x), 0.02) for x in (0, 100)], "kPa")
 use = GaugeUse(GaugeSpec("kPa", 0, 100, F("0.1")), curve)
 spec = SetPointSpec(60, Direction.RISING, "kPa", 0, 90, Tolerance(2, 2))
-for compute in (planned_uncertainty, planned_expanded_uncertainty):
-    compute(spec, None, use, None, Method(), (0.1, math.inf))
+for compute in (planned_uncertainty, planned_figures):
+    for dof in (math.inf, 12):
+        compute(spec, None, use, None, Method(), (0.1, dof))
 print([name for name in ("numpy", "scipy") if name in sys.modules])
 """
     done = subprocess.run(

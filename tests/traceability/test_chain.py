@@ -7,6 +7,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
+from fractions import Fraction
 from pathlib import Path
 
 import networkx as nx
@@ -17,6 +18,9 @@ from hypothesis import strategies as st
 import calfleet.traceability as package
 from calfleet.errors import UnknownName
 from calfleet.metrology.direction import Direction
+from calfleet.metrology.evaluation import GaugeSpec, GaugeUse, evaluate
+from calfleet.metrology.switch import Cycle as SeenCycle
+from calfleet.metrology.switch import SetPointSpec, Tolerance
 from calfleet.metrology.units import PressureMode
 from calfleet.records import (
     Accreditation,
@@ -58,6 +62,7 @@ from calfleet.traceability.chain import (
     trace_result,
     trace_results,
 )
+from calfleet.traceability.curves import certificate_curve
 
 # --- a small works: one switch, one bench gauge, one in-house and one national certificate -----
 
@@ -909,6 +914,76 @@ def test_many_results_at_once_are_as_one_by_one() -> None:
     together = list(trace_results(facts))
     assert together == [trace_result(facts, n) for n in facts.calibrations]
     assert list(trace_results(facts, ["C-2"])) == [together[1]]
+
+
+# --- one rule between the points of a certificate -----------------------------------------------
+
+
+def with_small_u_at_200(facts: ChainFacts) -> ChainFacts:
+    """U of the bench gauge 0.2 at 200 kPa, 0.4 at the points beside it."""
+    certified = facts.certificates["IH-26"].points
+    changed = tuple(
+        replace(p, expanded_uncertainty=Decimal("0.2")) if p.reference == 200 else p
+        for p in certified
+    )
+    return with_certificate(facts, "IH-26", points=changed)
+
+
+def tripped_at(*trips: str) -> tuple[Cycle, ...]:
+    return tuple(
+        Cycle("H", Phase.AS_FOUND, run, Decimal(trip), Decimal("193.0"))
+        for run, trip in enumerate(trips, 1)
+    )
+
+
+@pytest.mark.parametrize("trips", [("201.2", "201.0"), ("130", "131"), ("200.0", "200.0")])
+def test_between_points_a_chain_asks_the_certificate_as_the_budget_does(
+    trips: tuple[str, ...],
+) -> None:
+    """The chain allows exactly the standard uncertainty that the budget takes for the gauge."""
+    facts = with_calibration(with_small_u_at_200(FACTS), cycles=tripped_at(*trips))
+    budget = evaluate(
+        SetPointSpec(Fraction(200), Direction.RISING, "kPa", 0, 300, Tolerance(4, 4)),
+        [SeenCycle(run, Fraction(trip), Fraction(100)) for run, trip in enumerate(trips, 1)],
+        GaugeUse(
+            GaugeSpec("kPa", 0, 400, Fraction("0.1"), mode=PressureMode.GAUGE),
+            certificate_curve(facts.certificates["IH-26"]),
+        ),
+    ).budget
+    taken = next(c.u for c in budget.components if c.name == "operating gauge: calibration")
+    assert taken == (0.1 if trips[0] == "200.0" else 0.2)
+    for part, sound in ((1.0, True), (0.999, False)):
+        stated = with_result(facts, standard_uncertainty=part * taken)
+        found = trace_result(with_calibration(stated, cycles=tripped_at(*trips)), "C-1")
+        assert ("result.impossible-uncertainty" not in reasons(found)) is sound
+
+
+def test_the_mean_may_stand_at_a_point_better_than_its_neighbours() -> None:
+    stated = with_result(with_small_u_at_200(FACTS), standard_uncertainty=0.15)
+    on_both_sides = with_calibration(stated, cycles=tripped_at("199.9", "200.1"))
+    assert reasons(trace_result(on_both_sides, "C-1")) == {}
+    on_one_side = with_calibration(stated, cycles=tripped_at("200.1", "200.2"))
+    assert list(reasons(trace_result(on_one_side, "C-1"))) == ["result.impossible-uncertainty"]
+
+
+def test_between_points_of_a_standard_the_larger_neighbour_counts() -> None:
+    """The standard has U = 0.1 up to 500 kPa and 1.0 at 750 kPa: at 600 kPa it has 1.0."""
+    national = tuple(
+        replace(p, expanded_uncertainty=Decimal(1)) if p.reference == 750 else p
+        for p in NATIONAL.points
+    )
+    facts = with_certificate(FACTS, "NL-25", points=national)
+    assert reasons(trace_result(facts, "C-1")) == {}
+    at_600 = tuple(
+        replace(p, reference=Decimal(step), indication=Decimal(step))
+        for p, step in zip(IN_HOUSE.points, (0, 150, 300, 450, 600) * 4, strict=True)
+    )
+    wide = with_certificate(with_gauge(facts, "RG-2", range_high=Decimal(600)), "IH-26",
+                            points=at_600)  # fmt: skip
+    found = reasons(trace_result(wide, "C-1"))
+    assert list(found) == ["standard.uncertainty"]
+    assert "itself known only to 1.0 kPa there (ratio 0.40:1)" in found["standard.uncertainty"][0]
+    assert "such claims at 4 of 20 points" in found["standard.uncertainty"][0]
 
 
 # --- random graphs against networkx -------------------------------------------------------------
