@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
 from datetime import date
 from decimal import Decimal
 from fractions import Fraction
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from calfleet.errors import RecordRefused, UsageError
@@ -14,26 +15,33 @@ from calfleet.metrology.evaluation import Phase as EvaluatedPhase
 from calfleet.metrology.switch import Cycle as SeenCycle
 from calfleet.metrology.switch import Outcome
 from calfleet.metrology.units import convert
-from calfleet.records import Calibration, Certificate, GaugeRole, Phase, Quantity, Result
+from calfleet.records import (
+    Calibration,
+    Certificate,
+    GaugeEvent,
+    GaugeRole,
+    Phase,
+    Quantity,
+    Result,
+)
 from calfleet.services.bench_facts import gather
+from calfleet.services.event_facts import event_facts, uncollected, with_calibrations
 from calfleet.services.fit_gauges import CurveCache
 from calfleet.services.measurands import gauge_use, method, set_point_spec
 from calfleet.services.nearest import pick
 from calfleet.store.queries import calibrations as calibration_queries
 from calfleet.store.queries import shop
 from calfleet.store.queries import switches as switch_queries
+from calfleet.store.queries.resting import budgets_of
 from calfleet.traceability.chain import ChainFacts
 from calfleet.traceability.exposure import Exposure, exposures
 from calfleet.traceability.facts import in_force
 from calfleet.traceability.impact import (
-    FoundBad,
     Impact,
     Inputs,
     InputsOf,
     Kind,
     impact,
-    last_known_good,
-    points_found,
     recorded_scatter,
 )
 from calfleet.traceability.weak_chains import WeakChain, weak_chains
@@ -61,49 +69,50 @@ def in_doubt(session: Session, doubt: Doubt, *, today: date) -> Impact:
 
     Raises: UnknownName, UsageError, RecordRefused, DateRefused.
     """
-    facts = site_facts(session)
-    gauge = pick("gauge", doubt.gauge, facts.gauges)[0].code
+    held = event_facts(session)
+    gauge = pick("gauge", doubt.gauge, held.chain.gauges)[0].code
+    certificate = None
     if doubt.kind is Kind.AS_FOUND:
-        certificate = _as_found(facts, gauge, doubt.certificate)
-        found_on, points, unit = certificate.calibrated_on, points_found(certificate), (
-            certificate.unit
-        )  # fmt: skip
-        by = f"certificate {certificate.number} of {certificate.laboratory}"
+        certificate = as_found_certificate(held.chain.certificates, gauge, doubt.certificate)
+        found_on = certificate.calibrated_on
+    elif doubt.certificate is not None:
+        raise UsageError(
+            f"{gauge} is {doubt.kind} and a certificate is named.",
+            rule="As-found errors come from a certificate; a lost or damaged gauge has none.",
+            next_step="Give one of the two.",
+        )
     else:
-        if doubt.certificate is not None:
-            raise UsageError(
-                f"{gauge} is {doubt.kind} and a certificate is named.",
-                rule="As-found errors come from a certificate; a lost or damaged gauge has none.",
-                next_step="Give one of the two.",
-            )
-        found_on, points, unit, by = doubt.found_on or today, (), "", ""
+        found_on = doubt.found_on or today
     if found_on > today:
         raise UsageError(
             f"{gauge} was found bad on {found_on}, which is after today, {today}.",
             rule="An event is told after it happened.",
             next_step="Check the date.",
         )
-    event = FoundBad(
+    asked = GaugeEvent(
+        number="",
         gauge=gauge,
-        found_on=found_on,
         kind=doubt.kind,
-        last_good=last_known_good(facts.certificates, gauge, found_on),
-        points=points,
-        unit=unit,
+        found_on=found_on,
+        reported_by="",
+        certificate=None if certificate is None else certificate.number,
         note=doubt.note,
-        by=by,
     )
-    return impact(
-        facts,
-        event,
-        inputs=inputs_of(facts),
-        areas={a.code: a.name for a in shop.areas(session)},
-        asked_on=today,
-    )
+    event = event_facts(session, [asked]).found[""]
+    areas = {a.code: a.name for a in shop.areas(session)}
+    with uncollected():
+        facts = with_calibrations(session, held.chain, [event])
+        return impact(facts, event, inputs=inputs_of(facts, session), areas=areas, asked_on=today)
 
 
-def _as_found(facts: ChainFacts, gauge: str, number: str | None) -> Certificate:
-    own = {c.number: c for c in facts.certificates.values() if c.gauge == gauge}
+def as_found_certificate(
+    certificates: Mapping[str, Certificate], gauge: str, number: str | None
+) -> Certificate:
+    """The certificate of that number, or the gauge's newest that has as-found lines.
+
+    Raises: UnknownName, RecordRefused where it has none.
+    """
+    own = {c.number: c for c in certificates.values() if c.gauge == gauge}
     if number is not None:
         certificate = pick(f"certificate of {gauge}", number, own)
         if not certificate.points_in(Phase.AS_FOUND):
@@ -148,9 +157,16 @@ def site_facts(session: Session) -> ChainFacts:
     )
 
 
-def inputs_of(facts: ChainFacts) -> InputsOf:
-    """What gives the evaluation's inputs of a recorded result again."""
+def inputs_of(facts: ChainFacts, session: Session) -> InputsOf:
+    """What gives the evaluation's inputs of a recorded result again.
+
+    Its budget is asked for when it is needed: there may be a hundred thousand of them.
+    """
     cache = CurveCache()
+
+    @lru_cache(maxsize=16)
+    def budgets(number: str) -> dict[tuple[str, Phase], dict[str, object]]:
+        return budgets_of(session, number)
 
     def give(calibration: Calibration, result: Result) -> Inputs | None:
         bench = calibration.bench
@@ -191,7 +207,9 @@ def inputs_of(facts: ChainFacts) -> InputsOf:
             static=None if static == operating else static,
             method=method(procedure, switch, bench),
             phase=EvaluatedPhase(result.phase.value),
-            pooled=recorded_scatter(result),
+            pooled=recorded_scatter(
+                replace(result, budget=budgets(calibration.number)[result.set_point, result.phase])
+            ),
             barometric=air,
         )
 

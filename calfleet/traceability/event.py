@@ -280,7 +280,9 @@ def _corrected_by(certificates: Mapping[str, Certificate], last: Certificate) ->
     """The earlier issues of a certificate, newest first; those of the same calibration only."""
     found: list[str] = []
     current = last
-    while current.replaces in certificates and current.replaces not in found:
+    while current.replaces is not None and current.replaces not in found:
+        if current.replaces not in certificates:
+            break
         current = certificates[current.replaces]
         if current.calibrated_on == last.calibrated_on:
             found.append(current.number)

@@ -33,6 +33,7 @@ from calfleet.errors import CalfleetError
 from calfleet.metrology.conformity import Verdict
 from calfleet.metrology.units import PressureMode
 from calfleet.records import (
+    Action,
     Calibration,
     Criticality,
     Gauge,
@@ -64,7 +65,7 @@ from calfleet.traceability.event import (
 )
 from calfleet.traceability.facts import ChainFacts, in_force
 from calfleet.traceability.many import GaugeInUse, Item, judge_many
-from calfleet.traceability.outcome import Action, Impact, Job, RestingGauge, Row
+from calfleet.traceability.outcome import Impact, Job, RestingGauge, Row
 from calfleet.traceability.rejudge import (
     Consequence,
     Inputs,
@@ -559,10 +560,11 @@ def _method(event: FoundBad, rows: Sequence[Row]) -> tuple[str, ...]:
             "through every tier of gauges calibrated on its strength."
         ]
     else:
+        later = ", or later on a certificate from before it," if event.used_until else ""
         said = [
             f"Every result from {event.last_good.on} ({event.last_good.how}) to "
-            f"{event.found_on} was taken that rests on {gauge}, through every tier of gauges "
-            "calibrated with it."
+            f"{event.found_on}{later} was taken that rests on {gauge}, through every tier of "
+            "gauges calibrated with it."
         ]
     if not event.known:
         said.append(f"The error of {gauge} is not known, so no result on it is sure.")

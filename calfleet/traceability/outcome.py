@@ -6,22 +6,12 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
-from enum import StrEnum
 from typing import NamedTuple
 
-from calfleet.records import Criticality, Gauge, Phase
+from calfleet.records import Action, Criticality, Gauge, Phase
 from calfleet.traceability.event import FoundBad
 from calfleet.traceability.rejudge import Consequence, State
 from calfleet.traceability.words import counted, symbol
-
-
-class Action(StrEnum):
-    """What to do about a result."""
-
-    RECALL = "recall"
-    ASSESS = "assess"
-    NONE = "none"
-
 
 _TOLD = {
     Criticality.SAFETY: "whoever answers for functional safety",

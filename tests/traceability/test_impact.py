@@ -48,7 +48,7 @@ from calfleet.records import (
 from calfleet.services.measurands import gauge_use, method, set_point_spec
 from calfleet.services.record import result_of
 from calfleet.traceability.affected import find_affected
-from calfleet.traceability.chain import ChainFacts
+from calfleet.traceability.chain import ChainFacts, trace_certificate, trace_results
 from calfleet.traceability.event import points_found
 from calfleet.traceability.facts import in_force
 from calfleet.traceability.impact import (
@@ -794,9 +794,11 @@ def graphs(draw: st.DrawFn) -> nx.DiGraph:
     return made
 
 
-@settings(max_examples=60, deadline=None)
-@given(graphs())
-def test_affected_are_the_descendants_each_once(graph: nx.DiGraph) -> None:
+def works_of(graph: nx.DiGraph) -> ChainFacts:
+    """One gauge and in-house certificate per node, an edge to each that it was the standard of.
+
+    A bare calibration ``C3`` on each certificate ``K3``, and ``T3`` on it and on K1 together.
+    """
     n = len(graph)
     certificates = [
         certificate(
@@ -818,7 +820,14 @@ def test_affected_are_the_descendants_each_once(graph: nx.DiGraph) -> None:
                 datetime(2026, 6, 1, tzinfo=UTC), "P1",
             )  # fmt: skip
     facts = works([gauge(f"RG-{i}") for i in range(n)], certificates, [switch("S1")], [])
-    facts = replace(facts, calibrations=calibrations)
+    return replace(facts, calibrations=calibrations)
+
+
+@settings(max_examples=60, deadline=None)
+@given(graphs())
+def test_affected_are_the_descendants_each_once(graph: nx.DiGraph) -> None:
+    n = len(graph)
+    facts = works_of(graph)
     found = find_affected(facts, found_bad("RG-0", kind=Kind.LOST, number="K0"))
 
     below = nx.descendants(graph, 0) - {0}
@@ -837,6 +846,53 @@ def test_affected_are_the_descendants_each_once(graph: nx.DiGraph) -> None:
     assert set(numbers) == wanted
     made = impact(facts, found_bad("RG-0", kind=Kind.LOST, number="K0"))
     assert {one.certificate for one in made.gauges} == set(found.certificates)
+
+
+@settings(max_examples=40, deadline=None)
+@given(graphs(), st.integers(0, 11))
+def test_what_is_affected_is_what_traces_back_to_it(graph: nx.DiGraph, start: int) -> None:
+    """Both directions on one graph, circles included: reached from below, found from above."""
+    bad = start % len(graph)
+    facts = works_of(graph)
+    found = find_affected(facts, found_bad(f"RG-{bad}", kind=Kind.LOST, number=f"K{bad}"))
+    key = f"certificate K{bad}"
+    traced = {
+        number
+        for number, chain in zip(facts.calibrations, trace_results(facts), strict=True)
+        if any(node.key == key for node in chain.nodes)
+    }
+    assert {one.calibration.number for one in found.calibrations} == traced
+    resting = {
+        number
+        for number in facts.certificates
+        if any(node.key == key for node in trace_certificate(facts, number).nodes)
+    }
+    assert set(found.certificates) | {f"K{bad}"} == resting
+    above = {f"K{i}" for i in nx.descendants(graph, bad) | {bad}}
+    assert resting == above
+
+
+def test_affected_through_a_thousand_tiers() -> None:
+    graph: nx.DiGraph = nx.path_graph(1200, create_using=nx.DiGraph)
+    found = find_affected(works_of(graph), found_bad("RG-0", kind=Kind.LOST, number="K0"))
+    assert found.certificates["K1199"].tier == 1199
+    assert found.path("K1199") == tuple(f"K{i}" for i in range(1, 1200))
+    assert len(found.calibrations) == 2400
+
+
+def test_a_standard_shared_by_many_ways_is_met_once() -> None:
+    """Forty layers of two gauges, each calibrated with both of the layer before: 2**39 ways."""
+    graph: nx.DiGraph = nx.DiGraph()
+    graph.add_nodes_from(range(81))
+    graph.add_edges_from([(0, 1), (0, 2)])
+    for layer in range(1, 40):
+        graph.add_edges_from((2 * layer - 1 + a, 2 * layer + 1 + b) for a in (0, 1) for b in (0, 1))
+    facts = works_of(graph)
+    found = find_affected(facts, found_bad("RG-0", kind=Kind.LOST, number="K0"))
+    assert set(found.certificates) - {"K0"} == {f"K{i}" for i in range(1, 81)}
+    chain = trace_certificate(facts, "K80")
+    keys = [n.key for n in chain.nodes if n.key.startswith("certificate ")]
+    assert len(keys) == len(set(keys)) == 1 + len(nx.ancestors(graph, 80))
 
 
 # --- properties ---------------------------------------------------------------------------------

@@ -19,7 +19,15 @@ from calfleet.adapters.cli.app import (
     refuse_existing,
     write_new,
 )
-from calfleet.adapters.cli.render import Column, Format, listing, terminal_width
+from calfleet.adapters.cli.impact_tables import result_columns, sheets
+from calfleet.adapters.cli.render import Column, Format, csv_text, terminal_width
+from calfleet.adapters.cli.workbooks import (
+    Book,
+    WorkbookOption,
+    check_workbook,
+    listing_and_book,
+    write_sheets,
+)
 from calfleet.errors import UsageError
 
 if TYPE_CHECKING:
@@ -27,9 +35,10 @@ if TYPE_CHECKING:
 
 
 class ReportFormat(StrEnum):
-    """How a report is given: text or JSON to read, SVG to look at."""
+    """How a report is given: text or JSON to read, CSV of the results, SVG to look at."""
 
     TEXT = "text"
+    CSV = "csv"
     JSON = "json"
     SVG = "svg"
 
@@ -54,11 +63,15 @@ def found_bad(
         bool, typer.Option("--all", help="List the results that stand, too.")
     ] = False,
     output: Annotated[
-        ReportFormat, typer.Option("--format", "-f", metavar="FORMAT", help="text, json or svg.")
+        ReportFormat,
+        typer.Option(
+            "--format", "-f", metavar="FORMAT", help="text, csv (the results), json or svg."
+        ),
     ] = ReportFormat.TEXT,
     out: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Write to this new file.")
     ] = None,
+    workbook: WorkbookOption = None,
     site: SiteOption = None,
 ) -> None:
     """What a gauge found bad has touched: every result judged again, worst first, what to do.
@@ -74,6 +87,7 @@ def found_bad(
     if lost and damaged:
         raise UsageError("Both --lost and --damaged.", next_step="Give one of them.")
     refuse_existing(out)
+    check_workbook(workbook)
     folder = find_site(site)
     today = folder.today()
     kind = Kind.LOST if lost else Kind.DAMAGED if damaged else Kind.AS_FOUND
@@ -87,7 +101,11 @@ def found_bad(
         found = in_doubt(
             session, Doubt(gauge, certificate, kind, day(found_on, today)), today=today
         )
-    if output is ReportFormat.TEXT:
+    if workbook is not None:
+        write_sheets(workbook, folder, sheets(found), today)
+    if output is ReportFormat.CSV:
+        text = csv_text(found.rows, result_columns()).removesuffix("\n")
+    elif output is ReportFormat.TEXT:
         text = impact_views.report_text(
             found, min(110, terminal_width()), most_kept=None if all_kept else 0
         )
@@ -103,13 +121,17 @@ def found_bad(
 
 @app.command("rests-on", rich_help_panel=AUDITOR)
 def rests_on(
-    as_of: AsOfOption = None, output: FormatOption = Format.TABLE, site: SiteOption = None
+    as_of: AsOfOption = None,
+    workbook: WorkbookOption = None,
+    output: FormatOption = Format.TABLE,
+    site: SiteOption = None,
 ) -> None:
     """Which gauge, if it failed today, would hurt most: the results that rest on each."""
     from calfleet.records import Criticality
     from calfleet.services.doubt import exposed
     from calfleet.site import find_site
 
+    check_workbook(workbook)
     folder = find_site(site)
     on = day(as_of, folder.today())
     with folder.reading() as session:
@@ -123,7 +145,7 @@ def rests_on(
             right=True,
         )
 
-    listing(
+    listing_and_book(
         rows,
         [
             Column("Gauge", "gauge", lambda x: x.gauge),
@@ -135,19 +157,26 @@ def rests_on(
             Column("Through", "through", lambda x: ", ".join(x.gauges) or None, fold=True),
         ],
         output,
+        Book(workbook, folder, "Rests on", on),
         title=f"Current results that rest on each gauge on {on}, most hurtful first",
     )
 
 
 @app.command("weak-chains", rich_help_panel=AUDITOR)
-def weak_chains(output: FormatOption = Format.TABLE, site: SiteOption = None) -> None:
+def weak_chains(
+    workbook: WorkbookOption = None,
+    output: FormatOption = Format.TABLE,
+    site: SiteOption = None,
+) -> None:
     """Every result of the site whose chain to the standards is broken or weak, and why."""
     from calfleet.services.doubt import weak
     from calfleet.site import find_site
 
-    with find_site(site).reading() as session:
+    check_workbook(workbook)
+    folder = find_site(site)
+    with folder.reading() as session:
         rows = list(weak(session))
-    listing(
+    listing_and_book(
         rows,
         [
             Column("Calibration", "calibration", lambda x: x.calibration),
@@ -157,6 +186,7 @@ def weak_chains(output: FormatOption = Format.TABLE, site: SiteOption = None) ->
             Column("Why", "why", lambda x: x.statement, fold=True),
         ],
         output,
+        Book(workbook, folder, "Weak chains", folder.today()),
         title="Results with a broken or weak chain, oldest first",
         footer=["", f"{len(rows)} results. 'calfleet trace NUMBER' shows the whole chain."],
         empty="Every chain is unbroken.",

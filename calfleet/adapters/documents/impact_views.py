@@ -50,34 +50,50 @@ def report_text(
     """
     width = max(width, _LEAST_WIDTH)
     decided = {one.key: one for one in dispositions}
+    lines = body(impact, width, decided, most_kept)
+    lines += _signatures(impact, decided)
+    return "\n".join(lines) + "\n"
+
+
+def body(
+    impact: Impact,
+    width: int,
+    decided: Mapping[tuple[str, str, str], Disposition],
+    most_kept: int | None,
+    *,
+    to_sign: bool = True,
+) -> list[str]:
+    """The lines of the report from its head to its notes, without how it is closed.
+
+    ``to_sign``: a result not decided about has a line to sign on paper.
+    """
     lines = [*_event(impact, width), *_outcome(impact, width), *_gauges(impact, width)]
     number = 0
     for consequence in Consequence:
         rows = [row for row in impact.rows if row.consequence is consequence]
         if not rows:
             continue
-        lines += ["", *_heading(f"{consequence} ({len(rows)})")]
+        lines += ["", *heading(f"{consequence} ({len(rows)})")]
         shown = (
             rows if consequence is not Consequence.KEPT or most_kept is None else rows[:most_kept]
         )
         for row in shown:
             number += 1
-            lines += _row(
-                number, row, decided.get((row.calibration, row.set_point, row.phase)), width
-            )
+            key = (row.calibration, row.set_point, row.phase)
+            lines += _row(number, row, decided.get(key), width, to_sign=to_sign)
         if len(shown) < len(rows):
             lines.append(f"... and {len(rows) - len(shown)} more.")
-    lines += [*_jobs(impact, width), *_told(impact, width), *_notes(impact, width)]
-    lines += _signatures(impact, decided)
-    return "\n".join(lines) + "\n"
+    return [*lines, *_jobs(impact, width), *_told(impact, width), *_notes(impact, width)]
 
 
-def _heading(text: str) -> list[str]:
+def heading(text: str) -> list[str]:
+    """A title and the line under it."""
     title = text[0].upper() + text[1:]
     return [title, "-" * len(title)]
 
 
-def _wrapped(text: str, width: int, lead: str = "", under: str | None = None) -> list[str]:
+def wrapped(text: str, width: int, lead: str = "", under: str | None = None) -> list[str]:
+    """``text`` in lines of ``width``, the first begun by ``lead``, the others by ``under``."""
     return textwrap.wrap(
         text,
         width,
@@ -87,24 +103,26 @@ def _wrapped(text: str, width: int, lead: str = "", under: str | None = None) ->
     )
 
 
-def _labelled(label: str, text: str, width: int) -> list[str]:
-    return _wrapped(text, width, f"{label:<18}", " " * 18) if text else []
+def labelled(label: str, text: str, width: int) -> list[str]:
+    """``text`` under its label; nothing where there is no text."""
+    return wrapped(text, width, f"{label:<18}", " " * 18) if text else []
 
 
 def _event(impact: Impact, width: int) -> Iterator[str]:
     event, gauge = impact.event, impact.gauge
-    yield from _heading(f"Gauge found bad: {event.gauge}")
+    yield from heading(f"Gauge found bad: {event.gauge}")
     what = f"{event.gauge} {gauge.description}, serial number {gauge.serial}, range " + span_text(
         gauge.range_low, gauge.range_high, gauge.unit
     )
-    yield from _labelled("Gauge", what, width)
+    yield from labelled("Gauge", what, width)
     kind = f"{event.kind}, {event.certificate}" if event.certificate else str(event.kind)
-    yield from _labelled("Event", kind, width)
-    yield from _labelled("Found on", str(event.found_on), width)
-    yield from _labelled("Reported by", event.by, width)
+    yield from labelled("Event", kind, width)
+    yield from labelled("Found on", str(event.found_on), width)
+    yield from labelled("Reported by", event.by, width)
     good = event.last_good
-    yield from _labelled(
-        "Last known good", f"{good.on} ({good.how}; certificate then {good.certificate})", width
+    label = "Counted from" if event.constant else "Last known good"
+    yield from labelled(
+        label, f"{good.on} ({good.how}; certificate then {good.certificate})", width
     )
     if event.points:
         unit = symbol(event.unit)
@@ -112,17 +130,17 @@ def _event(impact: Impact, width: int) -> Iterator[str]:
             f"{p.error:+f} at {p.indication:f}{f' {p.direction}' if p.direction else ''}"
             for p in event.points
         ]
-        yield from _labelled("Errors found", f"{'; '.join(words)} ({unit}, indication)", width)
+        yield from labelled("Errors found", f"{'; '.join(words)} ({unit}, indication)", width)
     yield ""
-    yield from _heading("Method")
+    yield from heading("Method")
     for sentence in impact.method:
-        yield from _wrapped(sentence, width)
+        yield from wrapped(sentence, width)
 
 
 def _outcome(impact: Impact, width: int) -> Iterator[str]:
     yield ""
-    yield from _heading("Outcome")
-    yield from _wrapped(impact.statement, width)
+    yield from heading("Outcome")
+    yield from wrapped(impact.statement, width)
     if not impact.rows:
         return
     yield ""
@@ -140,38 +158,43 @@ def _gauges(impact: Impact, width: int) -> Iterator[str]:
     if not impact.gauges:
         return
     yield ""
-    yield from _heading(f"Gauges calibrated with it ({len(impact.gauges)} certificates)")
+    yield from heading(f"Gauges calibrated with it ({len(impact.gauges)} certificates)")
     for one in impact.gauges:
         way = f", through {' → '.join(one.path[:-1])}" if len(one.path) > 1 else ""
         text = (
             f"{one.gauge}, {one.certificate} of {one.calibrated_on}, tier {one.tier}{way}, "
             f"{counted(one.results, 'result')}: {one.reason}"
         )
-        yield from _wrapped(text, width, "", "    ")
+        yield from wrapped(text, width, "", "    ")
 
 
-def _row(number: int, row: Row, decided: Disposition | None, width: int) -> Iterator[str]:
+def _row(
+    number: int, row: Row, decided: Disposition | None, width: int, *, to_sign: bool
+) -> Iterator[str]:
     under = " " * 6
     head = (
         f"{row.criticality}: {row.tag} {row.set_point} {row.phase}, {row.service}; "
         f"{row.calibration} of {row.performed_on} on {row.gauge} ({row.certificate})"
     )
-    yield from _wrapped(head, width, f"{number:>4}. ", under)
+    yield from wrapped(head, width, f"{number:>4}. ", under)
     if row.path:
         way = " → ".join(row.path)
-        yield from _wrapped(f"Rests on it through {way}.", width, under)
-    yield from _wrapped(row.reason, width, under)
+        yield from wrapped(f"Rests on it through {way}.", width, under)
+    yield from wrapped(row.reason, width, under)
     if row.under_linear is not row.under_worst:
-        yield from _wrapped(
+        yield from wrapped(
             f"Worst case: {row.under_worst}; linear with time: {row.under_linear}.", width, under
         )
-    if row.consequence is Consequence.KEPT:
+    if row.consequence is Consequence.KEPT and decided is None:
         return
-    yield from _wrapped(f"To do: {row.advice}.", width, under)
-    yield from _wrapped(f"To be told: {'; '.join(row.told)}.", width, under)
+    if row.consequence is not Consequence.KEPT:
+        yield from wrapped(f"To do: {row.advice}.", width, under)
+        yield from wrapped(f"To be told: {'; '.join(row.told)}.", width, under)
     if decided is not None:
         text = f"Disposition: {decided.decision} ({decided.person}, {decided.on}): {decided.reason}"
-        yield from _wrapped(text, width, under)
+        yield from wrapped(text, width, under)
+    elif not to_sign:
+        yield f"{under}Disposition: none yet."
     else:
         yield f"{under}Disposition: ______________________________________________"
         yield f"{under}Name, signature: ______________________  Date: ____________"
@@ -181,31 +204,31 @@ def _jobs(impact: Impact, width: int) -> Iterator[str]:
     if not impact.jobs:
         return
     yield ""
-    yield from _heading(f"Jobs to create ({len(impact.jobs)})")
+    yield from heading(f"Jobs to create ({len(impact.jobs)})")
     for job in impact.jobs:
         weight = f" [{job.criticality}]" if job.criticality is not None else ""
-        yield from _wrapped(f"{job.by}{weight} {job.what}: {job.reason}", width, "", "    ")
+        yield from wrapped(f"{job.by}{weight} {job.what}: {job.reason}", width, "", "    ")
 
 
 def _told(impact: Impact, width: int) -> Iterator[str]:
     if not impact.told:
         return
     yield ""
-    yield from _heading("Who must be told")
+    yield from heading("Who must be told")
     for who in impact.told:
         rows = [row for row in impact.rows if who in row.told]
         tags = list(dict.fromkeys(row.tag for row in rows))
         shown = ", ".join(tags[:12]) + (f" and {len(tags) - 12} more" if len(tags) > 12 else "")
-        yield from _wrapped(f"{who}: {shown}", width, "", "    ")
+        yield from wrapped(f"{who}: {shown}", width, "", "    ")
 
 
 def _notes(impact: Impact, width: int) -> Iterator[str]:
     if not impact.notes:
         return
     yield ""
-    yield from _heading("Notes")
+    yield from heading("Notes")
     for note in impact.notes:
-        yield from _wrapped(note, width)
+        yield from wrapped(note, width)
 
 
 def _signatures(impact: Impact, decided: Mapping[tuple[str, str, str], Disposition]) -> list[str]:
@@ -220,7 +243,7 @@ def _signatures(impact: Impact, decided: Mapping[tuple[str, str, str], Dispositi
         else "Every result has its disposition: the event can be closed."
     )
     return [
-        "", *_heading("Closing"), state, "",
+        "", *heading("Closing"), state, "",
         "Assessed by:  ____________________________  Date: ____________",
         "Reviewed by (another person):  ___________  Date: ____________",
         "Work on the gauge may resume, authorised by:  ________________",
@@ -367,7 +390,7 @@ def exposure_text(exposures: Sequence[Exposure], width: int = 100) -> str:
         line = [f"{one.gauge:<{code}}", *(f"{n:>11}" for n in counts), f"{one.results():>7}"]
         carried = sum(one.through.values())
         line.append(f"  {carried} by {', '.join(one.gauges)}" if carried else "")
-        lines += _wrapped(" ".join(line).rstrip(), width, "", " " * (code + 57))
+        lines += wrapped(" ".join(line).rstrip(), width, "", " " * (code + 57))
     return "\n".join(lines) + "\n"
 
 

@@ -1,0 +1,249 @@
+"""Since when a gauge is in doubt, in the light of other events, corrections and cross checks."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date, timedelta
+from decimal import Decimal
+
+import pytest
+
+from calfleet.errors import RecordRefused
+from calfleet.metrology.direction import Direction
+from calfleet.metrology.units import PressureMode
+from calfleet.records import (
+    Certificate,
+    CertificatePoint,
+    CertificateWithdrawal,
+    ErrorPoint,
+    FoundBadKind,
+    Gauge,
+    GaugeEvent,
+    GaugeStatus,
+    Phase,
+    StandardUsed,
+)
+from calfleet.traceability.event import CrossCheck, FoundBad
+from calfleet.traceability.facts import ChainFacts
+from calfleet.traceability.period import Compared, found_bad_events
+
+D = Decimal
+FIRST, SECOND, FOUND = date(2025, 1, 10), date(2026, 1, 10), date(2026, 7, 1)
+
+
+def gauge(code: str) -> Gauge:
+    return Gauge(
+        code=code, revision=1, effective_on=date(2020, 1, 1), reason="", serial=code,
+        description="gauge", status=GaugeStatus.IN_SERVICE, mode=PressureMode.GAUGE, unit="bar",
+        range_low=D(0), range_high=D(10), resolution=D("0.001"), accuracy=D("0.1"),
+        accuracy_basis="% of span", drift_per_year=D(0), temperature_coefficient=D(0),
+        reference_temperature_c=D(20), use_corrections=True, tier=2, policy="R12",
+    )  # fmt: skip
+
+
+def certificate(
+    number: str, of: str, on: date, *standards: tuple[str, str], error: str = "0"
+) -> Certificate:
+    return Certificate(
+        number=number, gauge=of, laboratory="LAB", calibrated_on=on, issued_on=on, unit="bar",
+        temperature_c=D(20), humidity=D("0.5"), adjusted=False,
+        points=tuple(
+            CertificatePoint(Phase.AS_FOUND, Direction.RISING, D(p), D(p) + D(error), D("0.01"),
+                             D(2))
+            for p in (0, 5, 10)
+        ),
+        standards=tuple(StandardUsed("", *one) for one in standards),
+    )  # fmt: skip
+
+
+def facts(*certificates: Certificate) -> ChainFacts:
+    """A works of these certificates and their gauges."""
+    return ChainFacts(
+        {}, {}, {}, {}, {c.gauge: (gauge(c.gauge),) for c in certificates},
+        {c.number: c for c in certificates}, {}, {},
+    )  # fmt: skip
+
+
+def lost(number: str, code: str, on: date = FOUND) -> GaugeEvent:
+    return GaugeEvent(number, code, FoundBadKind.LOST, on, "P1")
+
+
+def checked(
+    code: str, with_certificate: str, against: str, its: str, on: date, *, apart: str = "0.01"
+) -> Compared:
+    """A cross check in which the two gauges are ``apart``, each with U = 0.03 bar."""
+    point = CrossCheck(code, against, on, "bar", D(5) + D(apart), D("0.03"), D(5), D("0.03"))
+    return Compared("X1", code, with_certificate, against, its, on, (point,))
+
+
+TWO = (certificate("K1", "RG-1", FIRST), certificate("K2", "RG-1", SECOND))
+
+
+def test_the_newest_calibration_before_the_finding_begins_the_period() -> None:
+    found = found_bad_events(facts(*TWO), [lost("E1", "RG-1")])["E1"]
+    assert (found.last_good.on, found.last_good.certificate) == (SECOND, "K2")
+    assert found.by == "P1"
+
+
+def test_a_calibration_made_with_a_gauge_found_bad_shows_nothing_good() -> None:
+    """RG-2 was calibrated in the shop with RG-1, which was found bad: back to the one before."""
+    chain = facts(
+        *TWO,
+        certificate("S1", "RG-2", FIRST),
+        certificate("S2", "RG-2", date(2026, 3, 1), ("RG-1", "K2")),
+    )
+    alone = found_bad_events(chain, [lost("E2", "RG-2")])["E2"]
+    assert alone.last_good.certificate == "S2"
+    both = found_bad_events(chain, [lost("E1", "RG-1"), lost("E2", "RG-2")])
+    assert both["E1"].last_good.certificate == "K2"
+    assert both["E2"].last_good.certificate == "S1"
+    assert both["E2"].last_good.how == (
+        "calibration of 2025-01-10; not counted: S2, itself made with RG-1, found bad (E1)"
+    )
+
+
+def test_doubt_travels_through_every_tier_whatever_the_order_of_the_reports() -> None:
+    """RG-1 -> RG-2 -> RG-3: with RG-1 in doubt, neither in-house certificate shows anything."""
+    chain = facts(
+        *TWO,
+        certificate("S0", "RG-2", FIRST),
+        certificate("S2", "RG-2", date(2026, 2, 1), ("RG-1", "K2")),
+        certificate("T0", "RG-3", FIRST),
+        certificate("T3", "RG-3", date(2026, 3, 1), ("RG-2", "S2")),
+    )
+    events = [lost("E3", "RG-3"), lost("E2", "RG-2"), lost("E1", "RG-1")]
+    made = found_bad_events(chain, events)
+    assert made == found_bad_events(chain, events[::-1])
+    assert [made[n].last_good.certificate for n in ("E1", "E2", "E3")] == ["K2", "S0", "T0"]
+
+
+def test_where_nothing_is_sound_the_newest_counts_and_says_so() -> None:
+    chain = facts(*TWO, certificate("S2", "RG-2", date(2026, 3, 1), ("RG-1", "K2")))
+    found = found_bad_events(chain, [lost("E1", "RG-1"), lost("E2", "RG-2")])["E2"]
+    assert found.last_good.certificate == "S2"
+    assert found.last_good.how.endswith("itself in doubt: itself made with RG-1, found bad (E1)")
+
+
+def test_a_later_withdrawal_moves_the_beginning_back() -> None:
+    withdrawn = replace(TWO[1], withdrawal=CertificateWithdrawal(date(2026, 8, 1), "wrong load"))
+    found = found_bad_events(facts(TWO[0], withdrawn), [lost("E1", "RG-1")])["E1"]
+    assert found.last_good.certificate == "K1"
+    only = found_bad_events(facts(withdrawn), [lost("E1", "RG-1")])["E1"]
+    assert only.last_good.on == SECOND
+    assert only.last_good.how.startswith("its oldest calibration")
+    with pytest.raises(RecordRefused, match="No certificate shows"):
+        found_bad_events(facts(TWO[1]), [lost("E1", "RG-1", FIRST)])
+
+
+def test_a_corrected_certificate_is_of_the_same_calibration() -> None:
+    """On the day of that calibration a use on either issue falls under the event."""
+    again = replace(
+        certificate("K2-R1", "RG-1", SECOND), issued_on=date(2026, 2, 1), replaces="K2",
+        replacement_reason="serial number",
+    )  # fmt: skip
+    chain = facts(*TWO, again)
+    found = found_bad_events(chain, [lost("E1", "RG-1")])["E1"]
+    assert found.last_good.certificate == "K2-R1"
+    assert found.last_good.corrected == ("K2",)
+    for number, touched in (("K2", True), ("K2-R1", True), ("K1", False)):
+        assert found.touches(chain.certificates[number], number, SECOND) is touched
+
+
+def test_uses_after_the_finding_count_until_the_gauge_is_calibrated_again() -> None:
+    after = certificate("K3", "RG-1", FOUND + timedelta(30))
+    chain = facts(*TWO, after)
+    found = found_bad_events(chain, [lost("E1", "RG-1")])["E1"]
+    assert found.used_until == after.calibrated_on
+    old, new = chain.certificates["K2"], chain.certificates["K3"]
+    for certificate_, days, touched in (
+        (old, 0, True), (old, 10, True), (old, 30, True), (old, 31, False), (new, 30, False),
+    ):  # fmt: skip
+        day = FOUND + timedelta(days)
+        assert found.touches(certificate_, certificate_.number, day) is touched, days
+    assert found.fraction(FOUND + timedelta(10)) == 1
+    never = found_bad_events(facts(*TWO), [lost("E1", "RG-1")])["E1"]
+    assert never.touches(old, "K2", FOUND + timedelta(1000))
+
+
+def test_errors_found_by_a_calibration_end_with_it() -> None:
+    shown = certificate("K3", "RG-1", FOUND, error="0.4")
+    event = GaugeEvent("E1", "RG-1", FoundBadKind.AS_FOUND, FOUND, "P1", "K3")
+    found = found_bad_events(facts(*TWO, shown), [event])["E1"]
+    assert found.used_until is None
+    assert {p.error for p in found.points} == {D("0.4")}
+    assert found.by == "P1, by certificate K3 of LAB"
+    assert not found.touches(TWO[1], "K2", FOUND + timedelta(1))
+
+
+def test_a_withdrawn_certificate_is_judged_by_what_it_should_have_stated() -> None:
+    """By the points reported, else by the certificate that corrects it, else unknown."""
+    event = GaugeEvent("E1", "RG-1", FoundBadKind.WITHDRAWN, FOUND, "P1", "K2")
+    plain = found_bad_events(facts(*TWO), [event])["E1"]
+    assert (plain.known, plain.constant, plain.certificate) == (False, True, "K2")
+    corrected = replace(
+        certificate("K2-R1", "RG-1", SECOND, error="0.2"), replaces="K2", replacement_reason="x"
+    )
+    by_other = found_bad_events(facts(*TWO, corrected), [event])["E1"]
+    assert {p.error for p in by_other.points} == {D("0.2")}
+    stated = replace(event, unit="mbar", points=(ErrorPoint(D(5000), D(70)),))
+    assert found_bad_events(facts(*TWO, corrected), [stated])["E1"].points[0].error == 70
+    assert plain.touches(TWO[1], "K2", FOUND + timedelta(99))
+    assert not plain.touches(TWO[0], "K1", SECOND)
+
+
+# --- cross checks -------------------------------------------------------------------------------
+
+HALFWAY = date(2026, 4, 1)
+OTHER = (certificate("O1", "RG-9", FIRST), certificate("O2", "RG-9", SECOND))
+
+
+def since(found: dict[str, FoundBad], number: str = "E1") -> date:
+    return found[number].last_good.on
+
+
+def test_a_cross_check_in_which_both_agreed_bounds_the_period_of_either() -> None:
+    check = checked("RG-1", "K2", "RG-9", "O2", HALFWAY)
+    chain = facts(*TWO, *OTHER)
+    for code in ("RG-1", "RG-9"):
+        found = found_bad_events(chain, [lost("E1", code)], [check])
+        assert since(found) == HALFWAY
+        assert "the two agreed" in found["E1"].last_good.how
+    apart = checked("RG-1", "K2", "RG-9", "O2", HALFWAY, apart="0.05")
+    assert since(found_bad_events(chain, [lost("E1", "RG-1")], [apart])) == SECOND
+
+
+def test_the_limit_is_the_root_of_the_squares_and_is_inside() -> None:
+    """U = 3 and 4 give 5 (3-4-5 triangle, worked out by hand): 5 apart agree, more do not."""
+    edge = CrossCheck("a", "b", HALFWAY, "bar", D(15), D(3), D(10), D(4))
+    assert edge.agrees
+    assert edge.en == pytest.approx(1)
+    assert not replace(edge, value=D("15.001")).agrees
+    both = Compared("X", "a", "K", "b", "L", HALFWAY, (edge, replace(edge, value=D("15.001"))))
+    assert not both.agrees
+    assert both.largest_en == pytest.approx(1.0002)
+    turned = both.seen_from("b")
+    assert (turned.gauge, turned.certificate, turned.against) == ("b", "L", "a")
+    assert [p.en for p in turned.points] == [p.en for p in both.points]
+    assert turned.seen_from("b") is turned
+
+
+def test_a_cross_check_with_a_gauge_in_doubt_shows_nothing() -> None:
+    check = checked("RG-1", "K2", "RG-9", "O2", HALFWAY)
+    chain = facts(*TWO, *OTHER)
+    found = found_bad_events(chain, [lost("E1", "RG-1"), lost("E2", "RG-9")], [check])
+    assert since(found) == SECOND
+    assert since(found, "E2") == SECOND
+    earlier = lost("E2", "RG-9", date(2026, 3, 1))
+    again = certificate("O3", "RG-9", date(2026, 3, 2))
+    mended = replace(check, against_certificate="O3")
+    found = found_bad_events(facts(*TWO, *OTHER, again), [lost("E1", "RG-1"), earlier], [mended])
+    assert since(found) == HALFWAY  # calibrated again before the two were compared
+
+
+def test_a_cross_check_with_a_gauge_calibrated_by_it_shows_nothing() -> None:
+    """Both may be off by the same: RG-2 owes its certificate to RG-1."""
+    child = certificate("S2", "RG-2", date(2026, 2, 1), ("RG-1", "K2"))
+    check = checked("RG-1", "K2", "RG-2", "S2", HALFWAY)
+    chain = facts(*TWO, child)
+    assert since(found_bad_events(chain, [lost("E1", "RG-1")], [check])) == SECOND
+    assert since(found_bad_events(chain, [lost("E1", "RG-2")], [check])) == HALFWAY
