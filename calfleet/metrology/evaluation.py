@@ -103,7 +103,7 @@ from calfleet.metrology.units import (
     find_unit,
 )
 
-EVALUATION_VERSION = "1"
+EVALUATION_VERSION = "2"
 """Stored with every result; a change that can change a figure gets a new one."""
 
 _SQRT3 = math.sqrt(3.0)
@@ -611,7 +611,11 @@ def _uncertainty_at(use: GaugeUse, reading: Fraction, direction: Direction) -> C
 
 
 def _head(spec: SetPointSpec, method: Method) -> Fraction:
-    return Fraction(0) if method.head is None else method.head.pressure(spec.unit)
+    """What the switch sees more than the gauge; a higher pressure is less vacuum."""
+    if method.head is None:
+        return Fraction(0)
+    more = method.head.pressure(spec.unit)
+    return -more if spec.mode is PressureMode.VACUUM else more
 
 
 def _planned(
@@ -791,7 +795,7 @@ def _fast(
     with_static = bool(static_value) and not _differential_gauge(operating)
     seen = float(spec.set_point)
     if method.head is not None:
-        seen -= float(method.head.pressure(spec.unit))
+        seen -= float(_head(spec, method))
     low_side = operating if static is None else static
     static_reading = 0.0
     static_factor = 1.0

@@ -242,7 +242,9 @@ def _figures(plan: BenchPlan, tools: Tools) -> dict[str, object]:
         "barometer": None,
     }
     if switch.quantity is not Quantity.TEMPERATURE:
-        figures["pascal"] = float(convert_difference(1, "Pa", switch.unit))
+        # a higher pressure is less vacuum
+        sign = -1 if switch.quantity is Quantity.VACUUM else 1
+        figures["pascal"] = sign * float(convert_difference(1, "Pa", switch.unit))
         figures["barometer"] = float(convert_difference(1, BAROMETER_UNIT, switch.unit))
     if reads_static(switch, operating):
         second = curve

@@ -3,26 +3,29 @@
 What is checked: the database's own integrity and references; every append-only guard; the chain
 of the audit trail; every fact against the digest noted when it was entered, and that nothing is
 there that the trail does not know; every stored figure of every calibration, computed again from
-its raw readings.
+its raw readings; every attached file against the digest it was attached with.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING
 
 from calfleet.errors import CalfleetError
-from calfleet.records import Calibration, Result
+from calfleet.records import Calibration, KeptFile, Result
+from calfleet.services.attach import check_files
 from calfleet.services.bench_facts import gather
 from calfleet.services.build_site import Spread
 from calfleet.services.record import Context, judge_record
 from calfleet.store import integrity
 from calfleet.store.queries import audit as audit_queries
 from calfleet.store.queries import calibrations as calibration_queries
+from calfleet.store.queries import papers
 from calfleet.store.queries import switches as switch_queries
 from calfleet.store.queries.audit import AuditEntry
+from calfleet.store.queries.papers import HeldAttachment
 
 if TYPE_CHECKING:
     from sqlalchemy.orm import Session
@@ -52,18 +55,24 @@ class Verification:
     head: str
     head_position: int
     differences: tuple[Difference, ...]
+    files: int = 0
+    remarks: tuple[Difference, ...] = ()
+    """What is worth knowing and no difference: files left by an attaching that was broken off."""
 
 
 def verify(
     session: Session,
     *,
     kept_head: str | None = None,
+    files: Iterable[KeptFile] | None = None,
+    with_figures: bool = True,
     progress: Callable[[str], None] = lambda _: None,
 ) -> Verification:
     """Everything checked, every difference named; nothing is written.
 
     ``kept_head``: a digest kept elsewhere earlier; it must still be in the trail, else the
-    history before it was rewritten.
+    history before it was rewritten. ``files``: what lies in the folder of attachments; ``None``
+    leaves them unchecked. ``with_figures``: work every figure out again, which takes longest.
     """
     found: list[Difference] = []
     progress("Database, references and guards")
@@ -74,10 +83,17 @@ def verify(
     progress("Facts against their digests")
     count, differences = _facts(session, entries)
     found += differences
-    progress("Figures, from the raw readings")
     figures = 0
-    for number in _figures(session, found):
-        figures += number
+    if with_figures:
+        progress("Figures, from the raw readings")
+        for number in _figures(session, found):
+            figures += number
+    remarks: list[Difference] = []
+    attached = _attached(session, found)
+    if files is not None:
+        progress("Attached files")
+        for wrong, where, text in check_files(attached, files):
+            (found if wrong else remarks).append(Difference("attachments", where, text))
     last = entries[-1] if entries else None
     return Verification(
         entries=len(entries),
@@ -86,7 +102,18 @@ def verify(
         head=last.digest if last else NO_ENTRY,
         head_position=last.position if last else 0,
         differences=tuple(found),
+        files=0 if files is None else len({a.attachment.digest for a in attached}),
+        remarks=tuple(remarks),
     )
+
+
+def _attached(session: Session, found: list[Difference]) -> list[HeldAttachment]:
+    try:
+        return papers.attachments(session)
+    except (ValueError, TypeError) as error:
+        text = f"A stored value cannot be read: {error}."
+        found.append(Difference("attachments", "database", text))
+        return []
 
 
 def _chain(entries: list[AuditEntry], kept_head: str | None) -> Iterator[Difference]:
@@ -185,6 +212,12 @@ def _with_spread(facts, spread: Spread):  # type: ignore[no-untyped-def]
 def _compare(
     one: Calibration, again: Calibration, found: list[Difference]
 ) -> Iterator[tuple[str, str]]:
+    older = ""
+    if one.evaluation_version != again.evaluation_version:
+        older = (
+            f" It was computed by version {one.evaluation_version}, now by version "
+            f"{again.evaluation_version}: see the list of changes."
+        )
     stored = {(r.set_point, r.phase): r for r in one.results}
     derived = {(r.set_point, r.phase): r for r in again.results}
     for key in stored.keys() | derived.keys():
@@ -200,7 +233,7 @@ def _compare(
                 found.append(
                     Difference(
                         "figures", where, f"{field.name} is stored as {_shown(a)}; from the "
-                        f"readings it is {_shown(b)}.",
+                        f"readings it is {_shown(b)}.{older}",
                     )
                 )  # fmt: skip
 

@@ -368,3 +368,25 @@ def test_a_line_through_a_line_is_that_line(
     line = fit_line(x, [intercept + slope * (place - origin) for place in x], origin=origin)
     assert (line.intercept, line.slope, line.s) == (intercept, slope, 0)
     assert line.at(summarize(x).mean) == intercept + slope * (summarize(x).mean - origin)
+
+
+def test_the_line_that_readings_are_interpolated_on() -> None:
+    """Points of a direction in order of indication; points without direction belong to both."""
+    points = [
+        CertificatePoint(Fraction(10), Fraction("10.1"), 0.04, 2, Direction.RISING),
+        CertificatePoint(Fraction(0), Fraction("0.02"), 0.04, 2),
+        CertificatePoint(Fraction(10), Fraction("10.3"), 0.04, 2, Direction.FALLING),
+        CertificatePoint(Fraction(10), Fraction("10.5"), 0.04, 2, Direction.FALLING),
+    ]
+    curve = CertificateCurve(points, "bar")
+    assert curve.line(Direction.RISING) == (
+        (Fraction("0.02"), Fraction("0.02")),
+        (Fraction("10.1"), Fraction("0.1")),
+    )
+    # a point measured twice counts by its mean
+    assert curve.line(Direction.FALLING)[1] == (Fraction("10.4"), Fraction("0.4"))
+    for direction in Direction:
+        for indication, error in curve.line(direction):
+            assert curve.at(indication, direction).error == error
+    with pytest.raises(ExtrapolationRefused):
+        CertificateCurve(points[:1], "bar").line(Direction.FALLING)

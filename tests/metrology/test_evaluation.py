@@ -226,6 +226,18 @@ def test_head_is_added_and_its_half_widths_enter():
     assert parts["head: density"] == pytest.approx(0.25 * g * 2.0 / math.sqrt(3))
 
 
+def test_more_liquid_is_less_vacuum():
+    """0.25 m of water at 998.2 kg/m3 = 2.447 kPa, recomputed; p_vacuum = -p_gauge by definition."""
+    head = Head(F("0.25"), F("998.2"), height_half_width_m=0.01)
+    own = spec(60, unit="kPa", low=0, high=100, tolerance=Tolerance(2, 2))
+    own = replace(own, mode=PressureMode.VACUUM)
+    use = gauge("kPa", 200, "0.01", curve("kPa", 200))
+    use = replace(use, spec=replace(use.spec, mode=PressureMode.VACUUM))
+    result = evaluate(own, series(("60", "50")), use, None, Method(head=head), pooled=(0.1, INF))
+    assert float(result.found.mean_trip) == pytest.approx(60 - 2.447, abs=5e-4)
+    assert float(result.found.mean_reset) == pytest.approx(50 - 2.447, abs=5e-4)
+
+
 def test_every_influence_of_the_table_is_in_the_budget():
     own = spec(60, unit="kPa", low=0, high=100, tolerance=Tolerance(2, 2))
     use = gauge(

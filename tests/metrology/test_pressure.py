@@ -24,7 +24,7 @@ from calfleet.metrology.pressure import (
     water_density,
 )
 from calfleet.metrology.switch import SetPointSpec, Tolerance, ToleranceBasis
-from calfleet.metrology.units import UNITS, Dimension, convert
+from calfleet.metrology.units import UNITS, Dimension, PressureMode, convert
 
 # --- gravity and densities --------------------------------------------------------------
 
@@ -268,3 +268,47 @@ def test_a_reading_on_a_shown_limit_is_inside_the_tolerance(x, unit, resolution,
     assert convert(targets.upper, unit, "kPa") <= high
     assert abs(targets.set_point - targets.set_point_exact) <= resolution / 2
     assert math.isclose(float(convert(targets.set_point_exact, unit, "kPa")), float(x))
+
+
+# --- targets on a gauge that counts from elsewhere --------------------------------------
+
+
+def test_targets_for_an_absolute_switch_on_a_gauge_pressure_gauge() -> None:
+    """150 kPa absolute in air of 98.0 kPa is 52.0 kPa on the gauge (recomputed: 150 - 98)."""
+    spec = SetPointSpec(
+        150, Direction.RISING, "kPa", 120, 700, Tolerance(2, 2), mode=PressureMode.ABSOLUTE
+    )
+    targets = gauge_targets(
+        spec, None, "kPa", Fraction("0.1"), gauge_mode=PressureMode.GAUGE, barometric=98
+    )
+    assert (targets.set_point, targets.lower, targets.upper) == (52, 50, 54)
+    assert (targets.exercise_bottom, targets.exercise_top) == (-98, 602)
+    with pytest.raises(BadQuantity):
+        gauge_targets(spec, None, "kPa", Fraction("0.1"), gauge_mode=PressureMode.GAUGE)
+
+
+def test_targets_for_a_vacuum_switch_on_a_gauge_pressure_gauge() -> None:
+    """A rising vacuum is a falling reading: limits change places, the approach begins on top."""
+    spec = SetPointSpec(
+        60, Direction.RISING, "kPa", 10, 90, Tolerance(3, 2), dead_band_max=8,
+        mode=PressureMode.VACUUM,
+    )  # fmt: skip
+    targets = gauge_targets(spec, None, "kPa", Fraction("0.1"), gauge_mode=PressureMode.GAUGE)
+    assert (targets.set_point, targets.lower, targets.upper) == (-60, -62, -57)
+    assert (targets.reset_low, targets.reset_high) == (None, -52)
+    assert (targets.exercise_bottom, targets.exercise_top) == (-90, 0)
+    assert targets.start == 0
+
+
+def test_a_head_moves_the_targets_of_both_the_same_way() -> None:
+    """What the liquid adds need not be pumped, whatever the gauge counts from."""
+    spec = SetPointSpec(
+        150, Direction.RISING, "kPa", 120, 700, Tolerance(2, 2), mode=PressureMode.ABSOLUTE
+    )
+    plain, lower = (
+        gauge_targets(
+            spec, None, "kPa", None, gauge_mode=PressureMode.GAUGE, barometric=98, head=head
+        )
+        for head in (0, 10)
+    )
+    assert plain.set_point - lower.set_point == 10

@@ -367,11 +367,10 @@ def test_the_live_targets_follow_what_is_entered(little: Any, tmp_path: Path) ->
         options = {o.gauge.code: o.gauge for o in one.plan.options}
         gauge = options[one.gauges[0].gauge]
         second = options[one.gauges[-1].gauge]
-        unit = one.plan.switch.unit
         expected = targets_for(
             one.plan.switch, gauge, statics.get(n), static_gauge=second,
             barometric=Fraction("98.76") if one.sheet.content["barometer"] else None,
-            head=usual_head(given["head_height"], given["head_density"], unit),
+            head=usual_head(given["head_height"], given["head_density"], one.plan.switch),
         )  # fmt: skip
         rows = [c.row for c in form.cells if c.style == "target"]
         for row, line in zip(rows, expected, strict=True):

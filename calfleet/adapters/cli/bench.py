@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from decimal import Decimal
 from pathlib import Path
@@ -41,7 +41,7 @@ from calfleet.errors import (
 if TYPE_CHECKING:
     from sqlalchemy.orm import Session
 
-    from calfleet.records import BenchRecord, Calibration, Cycle, Phase, Result, SetPoint
+    from calfleet.records import BenchRecord, Calibration, Cycle, Gauge, Phase, Result, SetPoint
     from calfleet.services.fit_gauges import GaugeOption
     from calfleet.services.plan_bench import BenchPlan, TargetLine
     from calfleet.site import SiteFolder
@@ -108,6 +108,7 @@ def show_calibration(session: Session, found: Calibration, *, with_cautions: boo
     for line in facts(
         [
             ("Record", state),
+            ("State", _state_words(session, found)),
             ("Done", f"{bench.performed_on} by {bench.performed_by}"),
             ("Procedure", f"{bench.procedure} rev {bench.procedure_revision}"),
             ("Gauges", gauges),
@@ -133,11 +134,11 @@ def show_calibration(session: Session, found: Calibration, *, with_cautions: boo
     ):
         print(f"  {line}")
     print()
-    headings = ["Set point", "Phase", "Unit", "Required", "Found", "Error", "U (k)", "Dead band",
-                "Repeat.", "TUR", "Verdict"]  # fmt: skip
+    headings = ["Set point", "Phase", "Unit", "Required", "First trip", "Found", "Error", "U (k)",
+                "Dead band", "Repeat.", "TUR", "Verdict"]  # fmt: skip
     cells = [_result_cells(r) for r in found.results]
-    right = [False, False, False, *[True] * 7, False]
-    fold = [False, False, False, False, False, True, True, False, False, True, True]
+    right = [False, False, False, *[True] * 8, False]
+    fold = [False, False, False, False, False, False, True, True, False, False, True, True]
     _indented_table(headings, cells, right, fold)
     print()
     for r in found.results:
@@ -157,6 +158,21 @@ def show_calibration(session: Session, found: Calibration, *, with_cautions: boo
         for caution in _return_cautions(session, found):
             print(paragraph(f"{caution.heading}. {caution.text}", indent="  ! "))
         print(paragraph(DEFERENCE, indent="  "))
+
+
+def _state_words(session: Session, found: Calibration) -> str:
+    """The states the calibration went through, each with who and when; empty before recording."""
+    from calfleet.services.calibration_state import State, course
+
+    if not found.number:
+        return ""
+    through = course(session, found)
+    words = "; ".join(mark.words() for mark in through.marks)
+    if through.state is State.SIGNED:
+        words += "; NOT REVIEWED"
+    elif through.state is State.MOVED_IN:
+        words += "; history is not reviewed"
+    return words
 
 
 def _returned(bench: BenchRecord) -> str:
@@ -194,6 +210,8 @@ def _result_cells(r: Result) -> list[str]:
         str(r.phase),
         r.unit,
         format(r.required, "f"),
+        # what the plant would have had; after an adjustment it tells nothing of its own
+        to_place_of(r.first_trip, U) if r.phase == "as-found" else "",
         to_place_of(r.found, U),
         (error + side) if r.error is not None else "–",
         "–" if U is None else f"{significant(U, 2)}{k}",
@@ -364,6 +382,8 @@ def _target_notes(lines: Sequence[TargetLine]) -> list[str]:
             "Target = static + set point: read the static pressure first; with another static "
             "give it with --static."
         )
+    if any(x.needs_barometer for x in lines):
+        notes.append("Targets between absolute and gauge pressure are for air at 1013.25 hPa.")
     return notes
 
 
@@ -424,13 +444,20 @@ def record(
     check: Annotated[
         bool, typer.Option("--check", help="With --from: judge and show, write nothing.")
     ] = False,
+    draft: Annotated[
+        bool,
+        typer.Option("--draft", help="Put it down as a draft: complete or not, not judged yet."),
+    ] = False,
+    note: Annotated[str, typer.Option(metavar="TEXT", help="With --draft: a note on it.")] = "",
     person: PersonOption = None,
     site: SiteOption = None,
 ) -> None:
     """Record a calibration: guided at the bench, or from a readings file.
 
-    Nothing is written before everything is entered, judged and (at the bench) confirmed.
+    Nothing is written before everything is entered, judged and (at the bench) confirmed. Type
+    'later' at a question to put down what is there as a draft.
     """
+    from calfleet.adapters.cli.put_down import put_down_draft
     from calfleet.site import find_site
 
     folder = find_site(site)
@@ -440,6 +467,14 @@ def record(
             rule="One of the two.",
             next_step="'calfleet due' lists what is due.",
         )
+    if draft and check:
+        raise UsageError(
+            "Both --draft and --check.",
+            rule="A draft is not judged.",
+            next_step="Give one of them.",
+        )
+    if note and not draft:
+        raise UsageError("--note goes with --draft.", next_step="Leave it out.")
     if not check:
         folder.require_writable()
     if source is not None:
@@ -449,14 +484,17 @@ def record(
                 rule="A readings file is a TOML or CSV file.",
                 next_step="Check the name and the folder.",
             )
-        from calfleet.adapters.workbook.sitefiles import read_bench_file
+        from calfleet.adapters.workbook.sitefiles import read_bench_draft, read_bench_file
 
+        if draft:
+            put_down_draft(folder, read_bench_draft(source), person, note=note)
+            return
         bench = read_bench_file(source)
         _enter(folder, bench, person or bench.performed_by, confirm=False, check=check)
     else:
         if check:
             raise UsageError("--check goes with --from.", next_step="Leave it out.")
-        _guided(folder, tag or "", person)
+        _guided(folder, tag or "", person, as_draft=draft, note=note)
 
 
 def _enter(
@@ -480,7 +518,7 @@ def _enter(
         actor=actor,
         action="record calibration",
         subject=bench.tag,
-        reason=bench.replacement_reason or "",
+        reason=why_recorded(bench),
     ) as work:
         # judged again inside the unit of work: what it stands on may have changed meanwhile
         made = add(
@@ -496,20 +534,39 @@ def _enter(
     print(f"Trace it: calfleet trace {made.number}")
 
 
+def why_recorded(bench: BenchRecord) -> str:
+    """What the audit trail is told as the reason: that of a correction, else the work order."""
+    return bench.replacement_reason or (f"work order {bench.work_order}" * bool(bench.work_order))
+
+
+LATER = "later"
+
+
+class _PutDown(Exception):
+    """Somebody typed LATER: what is there is put down as a draft."""
+
+
 def _ask(text: str, default: str | None = None) -> str:
     """One line typed by the technician, trimmed; Ctrl-C and end of input stop the recording."""
     try:
         answer = typer.prompt(text, default=default, show_default=default is not None)
     except typer.Abort as error:
         raise INTERRUPTED from error
-    return str(answer).strip()
+    return _unless_later(str(answer).strip())
 
 
 def _ask_optional(text: str) -> str:
     try:
-        return str(typer.prompt(text, default="", show_default=False)).strip()
+        answer = typer.prompt(text, default="", show_default=False)
     except typer.Abort as error:
         raise INTERRUPTED from error
+    return _unless_later(str(answer).strip())
+
+
+def _unless_later(answer: str) -> str:
+    if answer.casefold() == LATER:
+        raise _PutDown
+    return answer
 
 
 def _confirm(text: str) -> bool:
@@ -572,15 +629,52 @@ NO_TIME = datetime(2000, 1, 1, tzinfo=UTC)
 """For a judgement that is not kept: nothing in it rests on the time of entry."""
 
 
-def _guided(folder: SiteFolder, tag: str, person: str | None) -> None:
-    from calfleet.records import BenchRecord, GaugeRole, GaugeUsed, Phase
+class _Sketch:
+    """What was entered so far: the content of a draft, should the job be put down."""
+
+    def __init__(self) -> None:
+        self.content: dict[str, object] = {}
+
+    def take(self, record: BenchRecord, *, without: Sequence[str] = ()) -> None:
+        from calfleet.services.drafts import content_of
+
+        self.content = content_of(record, without=without)
+
+
+def _guided(folder: SiteFolder, tag: str, person: str | None, *, as_draft: bool, note: str) -> None:
+    from calfleet.adapters.cli.put_down import put_down_draft
+
+    sketch = _Sketch()
+    try:
+        record = _guide(folder, tag, person, sketch)
+    except _PutDown:
+        print()
+        if not sketch.content:
+            raise UsageError(
+                "There is nothing to put down yet.",
+                rule="A draft holds at least who performs it and on which gauge.",
+                next_step="Start again when the job begins.",
+            ) from None
+        put_down_draft(folder, sketch.content, person, note=note)
+        return
+    if as_draft:
+        sketch.take(record)
+        put_down_draft(folder, sketch.content, person, note=note)
+    else:
+        _enter(folder, record, record.performed_by, confirm=True)
+
+
+def _guide(folder: SiteFolder, tag: str, person: str | None, sketch: _Sketch) -> BenchRecord:
+    """The bench record as entered, question by question; ``sketch`` holds what is there so far."""
+    from calfleet.adapters.cli.set_up import ask_set_up
+    from calfleet.records import BenchRecord, Phase
     from calfleet.services.plan_bench import plan_bench, reads_static, targets_for
 
     on = folder.today()
     with folder.reading() as session:
         plan = plan_bench(session, tag, on=on)
     _show_plan(plan)
-    print()
+    print(f"\nType '{LATER}' at a question to put down what is there as a draft.")
     if not _confirm("Permit in hand, cautions read, energy proved zero?"):
         raise UsageError(
             "Not started.",
@@ -590,37 +684,46 @@ def _guided(folder: SiteFolder, tag: str, person: str | None) -> None:
     performer = _ask_person(plan, person)
     option = _ask_gauge(plan)
     gauge = option.gauge
-    static = _ask_static(plan, option) if reads_static(plan.switch, gauge) else None
+    set_up = ask_set_up(plan, option, _ask, _ask_number)
+    static = None
+    if reads_static(plan.switch, gauge):
+        static = _ask_static(plan, option, set_up.static_gauge)
     print()
-    lines = targets_for(plan.switch, gauge, static)
+    unit = plan.switch.unit
+    lines = targets_for(
+        plan.switch, gauge, static, static_gauge=set_up.static_gauge, barometric=set_up.air(unit),
+        head=set_up.head(plan.switch),
+    )  # fmt: skip
     listing(lines, target_columns(), Format.TABLE, title=f"Targets on {gauge.code}",
             footer=_target_notes(lines))  # fmt: skip
     print()
-    temperature = _ask_number("Room temperature (°C)", low=-50, high=80)
-    humidity = _ask_number("Relative humidity (%)", low=0, high=100) / 100
-    _say_conditions(plan, temperature, humidity)
     draft = BenchRecord(
         tag=plan.switch.tag,
         performed_on=on,
         performed_by=performer,
         procedure=plan.procedure.code,
         procedure_revision=plan.procedure.revision,
-        gauges=tuple(
-            GaugeUsed(role, gauge.code, option.certificate or "")
-            for role in GaugeRole
-            if role is GaugeRole.OPERATING or static is not None
-        ),
+        gauges=set_up.gauges(option, with_static=static is not None),
         cycles=(),
-        temperature_c=temperature,
-        humidity=humidity,
+        temperature_c=Decimal(0),
+        humidity=Decimal(0),
         adjusted=False,
     )
+    draft = set_up.onto(draft)
+    sketch.take(draft, without=("temperature_c", "humidity", "adjusted"))
+    temperature = _ask_number("Room temperature (°C)", low=-50, high=80)
+    humidity = _ask_number("Relative humidity (%)", low=0, high=100) / 100
+    _say_conditions(plan, temperature, humidity)
+    draft = replace(draft, temperature_c=temperature, humidity=humidity)
+    sketch.take(draft, without=("adjusted",))
     print("\nAs found: do not exercise first; the first trip is what the plant would have had.")
     print(f"Type '{NO_TRIP}' where it did not act, '{CHATTER}' where the contact chattered.")
-    draft = _ask_phase(plan, option, draft, Phase.AS_FOUND, static)
+    bench = _Bench(plan, option, set_up.static_gauge)
+    draft = _ask_phase(bench, draft, Phase.AS_FOUND, static, sketch)
     _say_as_found(plan, list(draft.cycles))
     if _confirm("Was the switch adjusted?"):
         least = plan.procedure.exercise_cycles
+        sketch.take(replace(draft, adjusted=True))
         note = _ask("What was adjusted")
         exercised = _ask_number(
             f"Exercised how many times over the full range (at least {least})",
@@ -630,9 +733,11 @@ def _guided(folder: SiteFolder, tag: str, person: str | None) -> None:
             whole=True,
         )
         print("\nAs left: every set point again, one screw moves the others too.")
-        draft = _ask_phase(plan, option, draft, Phase.AS_LEFT, static)
-        draft = replace(draft, adjusted=True, adjustment_note=note, exercise_cycles=int(exercised))
-    _enter(folder, _ask_closing(plan, draft), performer, confirm=True)
+        draft = replace(draft, adjustment_note=note, exercise_cycles=int(exercised))
+        draft = _ask_phase(bench, draft, Phase.AS_LEFT, static, sketch)
+        draft = replace(draft, adjusted=True)
+    sketch.take(draft)
+    return _ask_closing(plan, draft)
 
 
 def _ask_closing(plan: BenchPlan, draft: BenchRecord) -> BenchRecord:
@@ -661,12 +766,26 @@ def _ask_closing(plan: BenchPlan, draft: BenchRecord) -> BenchRecord:
     return record
 
 
-def _ask_static(plan: BenchPlan, option: GaugeOption) -> Decimal:
-    """The static pressure as read on the gauge, asked for until the gauge can show it."""
-    from calfleet.services.plan_bench import comment_on_cycle, targets_for
+@dataclass(frozen=True)
+class _Bench:
+    """A job at the bench: prepared, with its gauge, and a second one where it reads the static."""
 
-    gauge = option.gauge
-    nominal = targets_for(plan.switch, gauge)[0].targets.static
+    plan: BenchPlan
+    option: GaugeOption
+    static_gauge: Gauge | None
+
+
+def _ask_static(plan: BenchPlan, option: GaugeOption, second: Gauge | None) -> Decimal:
+    """The static pressure as read on its gauge, asked for until the gauge can show it."""
+    from calfleet.metrology.rounding import to_resolution
+    from calfleet.metrology.units import convert_difference
+    from calfleet.services.plan_bench import comment_on_cycle
+
+    gauge, switch = second or option.gauge, plan.switch
+    nominal = to_resolution(
+        convert_difference(switch.static_nominal, switch.line_unit or gauge.unit, gauge.unit),
+        gauge.resolution,
+    )
     while True:
         static = _ask_number(
             f"Establish the static pressure; reading on {gauge.code} ({gauge.unit})",
@@ -674,7 +793,7 @@ def _ask_static(plan: BenchPlan, option: GaugeOption) -> Decimal:
         )
         comments = comment_on_cycle(
             plan, option, plan.switch.set_points[0], trip=None, reset=None, static=static,
-            as_left=False,
+            as_left=False, static_gauge=second,
         )  # fmt: skip
         for comment in comments:
             print(paragraph(comment.text, indent="  ✗ "))
@@ -738,15 +857,16 @@ def _ask_gauge(plan: BenchPlan) -> GaugeOption:
 
 
 def _ask_phase(
-    plan: BenchPlan,
-    option: GaugeOption,
+    bench: _Bench,
     draft: BenchRecord,
     phase: Phase,
     static: Decimal | None,
+    sketch: _Sketch,
 ) -> BenchRecord:
-    """``draft`` with the runs of every set point of one phase."""
+    """``draft`` with the runs of every set point of one phase; each run kept is sketched too."""
     from calfleet.records import Phase
 
+    plan, option = bench.plan, bench.option
     wanted = plan.procedure.as_found_runs
     if phase is Phase.AS_LEFT:
         wanted = plan.procedure.as_left_runs
@@ -756,8 +876,12 @@ def _ask_phase(
         while run <= wanted:
             cycle = _ask_cycle(point, phase, run, static)
             longer = replace(draft, cycles=(*draft.cycles, cycle))
-            if _keep(plan, option, point, cycle, longer):
+            if _keep(bench, point, cycle, longer):
                 draft = longer
+                if phase is Phase.AS_FOUND:
+                    sketch.take(draft, without=("adjusted",))
+                else:  # a run is judged alone, before the other set points are read again
+                    sketch.take(replace(draft, adjusted=True))
                 run += 1
     return draft
 
@@ -781,9 +905,7 @@ def _ask_cycle(point: SetPoint, phase: Phase, run: int, static: Decimal | None) 
     return Cycle(point.label, phase, run, _number(trip), back, held, outcome)
 
 
-def _keep(
-    plan: BenchPlan, option: GaugeOption, point: SetPoint, cycle: Cycle, longer: BenchRecord
-) -> bool:
+def _keep(bench: _Bench, point: SetPoint, cycle: Cycle, longer: BenchRecord) -> bool:
     """Whether the run just typed stays, after everything there is to say about it was said.
 
     A run that could not be recorded in the end is asked for again now, not after the last run.
@@ -791,9 +913,10 @@ def _keep(
     from calfleet.services.plan_bench import comment_on_cycle
     from calfleet.services.record import judge_record
 
+    plan = bench.plan
     comments = comment_on_cycle(
-        plan, option, point, trip=cycle.trip, reset=cycle.reset, static=cycle.static,
-        as_left=cycle.phase == "as-left",
+        plan, bench.option, point, trip=cycle.trip, reset=cycle.reset, static=cycle.static,
+        as_left=cycle.phase == "as-left", static_gauge=bench.static_gauge, bench=longer,
     )  # fmt: skip
     for comment in comments:
         print(paragraph(comment.text, indent="    ✗ " if comment.again else "    ! "))

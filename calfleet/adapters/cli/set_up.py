@@ -12,7 +12,7 @@ from calfleet.adapters.cli.render import paragraph
 from calfleet.errors import CalfleetError
 
 if TYPE_CHECKING:
-    from calfleet.records import BenchRecord, Gauge, GaugeUsed
+    from calfleet.records import BenchRecord, Gauge, GaugeUsed, Switch
     from calfleet.services.fit_gauges import GaugeOption
     from calfleet.services.plan_bench import BenchPlan
 
@@ -67,11 +67,11 @@ class SetUp:
             head_density_kg_m3=self.head_density_kg_m3,
         )
 
-    def head(self, unit: str) -> Fraction:
-        """What the switch sees more than the gauge, in ``unit``, with the air of a usual room."""
+    def head(self, switch: Switch) -> Fraction:
+        """What ``switch`` sees more than the gauge, in its unit, in the air of a usual room."""
         from calfleet.services.plan_bench import usual_head
 
-        return usual_head(self.head_height_m, self.head_density_kg_m3, unit)
+        return usual_head(self.head_height_m, self.head_density_kg_m3, switch)
 
     def air(self, unit: str) -> Fraction | None:
         """The pressure of the air in ``unit``, where it was asked for."""
