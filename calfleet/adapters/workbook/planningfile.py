@@ -1,4 +1,5 @@
-"""planning.toml of a site's input: outages, holidays, hours, absences, usage, redundancy.
+"""planning.toml of a site's input: outages, holidays, hours, absences, usage, redundancy,
+rules about due dates and further intervals.
 
 The file may be absent. Every list may be absent::
 
@@ -58,18 +59,43 @@ The file may be absent. Every list may be absent::
     requested_on = 2026-11-20
     approved_by = "P07"
     approved_on = 2026-11-23
+
+    [[due_rules]]               # for one switch (tag), one family, or (neither) the whole site
+    tag = "PSL-1108"
+    effective_on = 2026-01-01
+    reason = "..."
+    policy = "S06"              # instead of the data sheet's; all below may be left out
+    before_use = false          # true: calibrated before each use, no due date
+    first_due_on = 2027-03-31   # of a policy with fixed dates
+    shelf_limit_days = 365
+    hard_stop_on = 2027-08-15
+    deferrals_allowed = 1
+
+    [[further_intervals]]       # other work on a switch, with an interval of its own
+    tag = "PSL-1108"
+    name = "contact inspection"
+    policy = "S24"
+    effective_on = 2026-01-01
+
+    [[other_work]]              # when it was done
+    tag = "PSL-1108"
+    name = "contact inspection"
+    done_on = 2026-02-03
+    done_by = "P02"
+    note = "..."
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from decimal import Decimal
 from pathlib import Path
 
 from calfleet import records as rec
 from calfleet.adapters.workbook.sources import TomlTable, read_toml
 from calfleet.adapters.workbook.tables import CODE, WORD, Names, Row
-from calfleet.errors import Problem
+from calfleet.errors import Problem, RecordRefused
+from calfleet.scheduling.rules import check_rule
 
 FILE = "planning.toml"
 _LISTS = (
@@ -82,7 +108,14 @@ _LISTS = (
     "usage_readings",
     "redundant_groups",
     "deferrals",
+    "due_rules",
+    "further_intervals",
+    "other_work",
 )
+_RULE = (
+    "tag", "family", "effective_on", "reason", "policy", "before_use", "first_due_on",
+    "shelf_limit_days", "hard_stop_on", "deferrals_allowed",
+)  # fmt: skip
 _TERMS = ("laboratory", "effective_on", "transit_days", "turnaround_days", "review_days")
 _ZERO = Decimal(0)
 
@@ -99,6 +132,8 @@ class PlanningFile:
         gauges: Names,
         laboratories: Names,
         tags: Names,
+        policies: Sequence[rec.IntervalPolicy] = (),
+        switches: Sequence[rec.Switch] = (),
     ) -> None:
         self.problems = problems
         self.areas = areas
@@ -106,6 +141,10 @@ class PlanningFile:
         self.gauges = gauges
         self.laboratories = laboratories
         self.tags = tags
+        self.policies = Names("policy", {p.code for p in policies})
+        self.bases = {p.code: p.basis for p in policies}
+        self.switches = switches
+        self.families = Names("family", {s.family for s in switches}, complete=tags.complete)
 
     def read(self, path: Path) -> rec.PlanningInput:
         """What the file says; nothing when it is not there."""
@@ -153,6 +192,9 @@ class PlanningFile:
             ),
             redundant_groups=tuple(self._groups(top)),
             deferrals=tuple(self._deferrals(top)),
+            due_rules=tuple(self._due_rules(top)),
+            further_intervals=(further := tuple(self._further(top))),
+            other_work=tuple(self._other_work(top, {(f.tag, f.name) for f in further})),
         )
 
     def _outages(self, top: TomlTable) -> Iterator[rec.Outage]:
@@ -210,6 +252,90 @@ class PlanningFile:
             row.before("due_on", "until", found.due_on, found.until)
             yield found
 
+    def _due_rules(self, top: TomlTable) -> Iterator[rec.DueRule]:
+        seen = set()
+        for row in _rows(top, "due_rules", _RULE):
+            tag = row.reference_or_none("tag", self.tags)
+            family = row.reference_or_none("family", self.families)
+            if tag and family:
+                row.problem("family", "A rule is for one switch or for one family, not both.")
+            scope = rec.RuleScope.SITE
+            if tag or family:
+                scope = rec.RuleScope.SWITCH if tag else rec.RuleScope.FAMILY
+            rule = rec.DueRule(
+                scope=scope,
+                subject=tag or family or "",
+                effective_on=row.day("effective_on"),
+                reason=row.prose("reason"),
+                policy=row.reference_or_none("policy", self.policies) or "",
+                before_use=row.flag("before_use") if row.given("before_use") else None,
+                grid_anchor=row.day_or_none("first_due_on"),
+                shelf_limit_days=_integer(row, "shelf_limit_days", 1),
+                hard_stop=row.day_or_none("hard_stop_on"),
+                deferrals_allowed=_integer(row, "deferrals_allowed", 0),
+            )
+            key = (rule.scope, rule.subject, rule.effective_on)
+            if key in seen:
+                row.problem("effective_on", "A rule for the same takes effect on that day.")
+            seen.add(key)
+            if not row.bad:
+                self._check_rule(row, rule)
+            yield rule
+
+    def _check_rule(self, row: Row, rule: rec.DueRule) -> None:
+        """Notes where a rule contradicts itself, or means nothing for what it is made for."""
+        try:
+            check_rule(rule)
+        except RecordRefused as refusal:
+            row.problem("reason" if not rule.reason else "effective_on", refusal.message,
+                        refusal.next_step)  # fmt: skip
+        made_for = [
+            s for s in self.switches
+            if rule.scope is rec.RuleScope.SITE or rule.subject in (s.tag, s.family)
+        ]  # fmt: skip
+        if rule.hard_stop is not None and not any(s.outage_bound for s in made_for):
+            row.problem("hard_stop_on", "Nothing that this rule is for is outage-bound.")
+        bases = {self.bases.get(rule.policy or s.policy) for s in made_for}
+        if rule.grid_anchor is not None and rec.IntervalBasis.FIXED_GRID not in bases:
+            row.problem("first_due_on", "Nothing that this rule is for has fixed dates.")
+
+    def _further(self, top: TomlTable) -> Iterator[rec.FurtherInterval]:
+        seen = set()
+        keys = ("tag", "name", "policy", "effective_on", "held")
+        for row in _rows(top, "further_intervals", keys):
+            found = rec.FurtherInterval(
+                row.reference("tag", self.tags),
+                row.text("name", WORD),
+                row.reference("policy", self.policies),
+                row.day("effective_on"),
+                held=row.flag("held", default=True),
+            )
+            key = (found.tag, found.name, found.effective_on)
+            if key in seen:
+                row.problem("effective_on", "This interval changes on that day already.")
+            seen.add(key)
+            if found.name.casefold() == "calibration":
+                row.problem("name", "A further interval is for other work than the calibration.")
+            yield found
+
+    def _other_work(self, top: TomlTable, wanted: set[tuple[str, str]]) -> Iterator[rec.OtherWork]:
+        seen = set()
+        for row in _rows(top, "other_work", ("tag", "name", "done_on", "done_by", "note")):
+            found = rec.OtherWork(
+                row.reference("tag", self.tags),
+                row.text("name", WORD),
+                row.day("done_on"),
+                row.reference("done_by", self.people),
+                row.prose("note"),
+            )
+            if not row.bad and (found.tag, found.name) not in wanted:
+                row.problem("name", f"{found.name!r} has no interval on {found.tag}.")
+            key = (found.tag, found.name, found.done_on)
+            if key in seen:
+                row.problem("done_on", "This work is there for that day already.")
+            seen.add(key)
+            yield found
+
     def _names(self, row: Row, key: str, known: Names, kind: str) -> tuple[str, ...]:
         value = row.raw(key)
         if value is None:
@@ -221,6 +347,10 @@ class PlanningFile:
             if not known.knows(item):
                 row.problem(key, f"No {kind} named {item!r}.")
         return tuple(value)
+
+
+def _integer(row: Row, name: str, low: int) -> int | None:
+    return row.integer(name, low) if row.given(name) else None
 
 
 def _rows(top: TomlTable, key: str, names: tuple[str, ...]) -> Iterator[Row]:

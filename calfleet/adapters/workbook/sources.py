@@ -19,7 +19,8 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
-from calfleet.adapters.workbook.tables import Row, nearest, squeezed
+from calfleet.adapters.workbook.packages import Damaged, Unreadable, screen
+from calfleet.adapters.workbook.tables import Row, nearest, shown, squeezed
 from calfleet.errors import Problem
 
 _FIXED_FORMAT = re.compile(r"(?:#,##)?0+(?:\.(0+))?(?:_[^;]|\s)*(?:;.*)?")
@@ -146,12 +147,16 @@ def _header(
         elif key not in known:
             if not hint:
                 problems.append(
-                    Problem(place(index), f"No such column: {name!r}.", nearest(name, columns.all))
+                    Problem(
+                        place(index),
+                        f"No such column: {shown(name)}.",
+                        nearest(name[:100], columns.all),
+                    )
                 )
             keys.append("")
         else:
             if key in keys:
-                problems.append(Problem(place(index), f"The column {name!r} is there twice."))
+                problems.append(Problem(place(index), f"The column {shown(name)} is there twice."))
             keys.append(key)
     missing = [column for column in columns.required if squeezed(column) not in keys]
     for column in missing:
@@ -168,7 +173,7 @@ class Workbook:
     def __init__(self, path: Path, problems: list[Problem]) -> None:
         self._path = path
         self._problems = problems
-        self._grids = self._open(formulas=True)
+        self._grids = self._open(formulas=True) if self._safe() else None
         if self._grids is not None and any(
             isinstance(value, _Formula)
             for grid in self._grids.values()
@@ -188,6 +193,17 @@ class Workbook:
         inside = row < len(grid) and column < len(grid[row])
         found = grid[row][column] if inside else None
         return value if found is None else found
+
+    def _safe(self) -> bool:
+        """Whether the library may open the file; a problem is noted where it must not."""
+        try:
+            screen(self._path, elements=3_000_000, places=3_000_000)
+        except Damaged:
+            pass  # its own error says so
+        except Unreadable as error:
+            self._problems.append(Problem(self._path.name, error.message, error.hint))
+            return False
+        return True
 
     def _open(self, *, formulas: bool) -> dict[str, list[list[object]]] | None:
         import warnings
@@ -216,8 +232,8 @@ class Workbook:
             self._problems.append(Problem(name, f"The file cannot be read: {error.strerror}."))
         except (
             # what openpyxl raises on a file that is no workbook, or a damaged one
-            BadZipFile, InvalidFileException, zlib.error, OSError, EOFError, KeyError, ValueError,
-            TypeError, IndexError, AttributeError, SyntaxError, RuntimeError,
+            BadZipFile, InvalidFileException, zlib.error, OSError, EOFError, LookupError,
+            ValueError, TypeError, AttributeError, SyntaxError, RuntimeError,
         ):  # fmt: skip
             self._problems.append(
                 Problem(

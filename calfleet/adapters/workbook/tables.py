@@ -10,6 +10,7 @@ from __future__ import annotations
 import difflib
 import re
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import date, datetime
 from decimal import Decimal
 from enum import StrEnum
@@ -24,6 +25,7 @@ CODE, WORD, LINE, PROSE = 60, 40, 300, 4000
 _DAY = re.compile(r"\d{4}-\d{2}-\d{2}")
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)")
 _PERCENT = re.compile(r"(\d+(?:\.\d+)?)\s*%")
+_CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
 _FLAGS = {"yes": True, "true": True, "no": False, "false": False}
 
 
@@ -67,6 +69,13 @@ class Names:
         return name in self.names or not self.complete
 
 
+@dataclass(frozen=True, slots=True)
+class MissingValue(Problem):
+    """Nothing is given where something must be: ``name`` is what the file calls it."""
+
+    name: str = ""
+
+
 class Row:
     """Typed access to the cells of one row (or the keys of one TOML table).
 
@@ -106,7 +115,10 @@ class Row:
         return self.raw(name) is not None
 
     def _missing(self, name: str, what: str) -> None:
-        self.problem(name, f"{what} is missing.", "Fill in the cell.")
+        self.bad = True
+        self._problems.append(
+            MissingValue(self._place(name), f"{what} is missing.", "Fill in the cell.", name)
+        )
 
     # text -------------------------------------------------------------------------------
 
@@ -128,6 +140,9 @@ class Row:
         text = value if isinstance(value, str) else format(Decimal(value), "f")
         if len(text) > limit:
             self.problem(name, f"The text has {len(text)} characters; {limit} are allowed.")
+            text = text[:limit]  # a stand-in: others name it in their messages
+        if _CONTROL.search(text):
+            self.problem(name, f"{shown(text)} holds a control character.", "Type it anew.")
         return text
 
     def prose(self, name: str, limit: int = PROSE) -> str:
@@ -143,7 +158,7 @@ class Row:
         return self.reference(name, known) if self.given(name) else None
 
     def unknown(self, name: str, kind: str, value: str, names: Iterable[str]) -> None:
-        self.problem(name, f"No {kind} named {value!r}.", nearest(value, names))
+        self.problem(name, f"No {kind} named {shown(value)}.", nearest(value[:100], names))
 
     # words from a list -------------------------------------------------------------------
 
@@ -175,7 +190,7 @@ class Row:
         for item in choices:
             if item.casefold() == wanted:
                 return item
-        self.problem(name, f"{text!r} is not one of the words.", f"Use: {', '.join(choices)}.")
+        self.problem(name, f"{shown(text)} is not one of the words.", f"Use: {', '.join(choices)}.")
         return None
 
     def flag(self, name: str, default: bool | None = None) -> bool:
@@ -220,7 +235,7 @@ class Row:
             elif re.fullmatch(r"[+-]?\d+,\d+", plain):
                 self.problem(
                     name,
-                    f"{value!r} has a comma where a decimal point is expected.",
+                    f"{shown(value)} has a comma where a decimal point is expected.",
                     f"Write {plain.replace(',', '.')}.",
                 )
                 return None
@@ -235,9 +250,9 @@ class Row:
             )
             return None
         if low is not None and number < low:
-            self.problem(name, f"{number} is below {low}, the least that makes sense.")
+            self.problem(name, f"{shown(number)} is below {low}, the least that makes sense.")
         if high is not None and number > high:
-            self.problem(name, f"{number} is above {high}, the most that makes sense.")
+            self.problem(name, f"{shown(number)} is above {high}, the most that makes sense.")
         return number
 
     def fraction(self, name: str) -> Decimal:
@@ -256,7 +271,7 @@ class Row:
         if not 0 <= number <= 1:
             self.problem(
                 name,
-                f"{value} is not a share between 0 and 1.",
+                f"{shown(value)} is not a share between 0 and 1.",
                 f"45 % is 0.45{' or 45 %' if number > 1 else ''}.",
             )
         return number
@@ -270,10 +285,10 @@ class Row:
                 self._missing(name, f"The whole number {name!r}")
             return low
         if number != number.to_integral_value() or abs(number) > 10**9:
-            self.problem(name, f"{number} is not a whole number.")
+            self.problem(name, f"{shown(number)} is not a whole number.")
             return low
         if number < low:
-            self.problem(name, f"{number} is below {low}, the least that makes sense.")
+            self.problem(name, f"{shown(number)} is below {low}, the least that makes sense.")
         return int(number)
 
     # dates and units ---------------------------------------------------------------------
@@ -311,6 +326,9 @@ class Row:
         text = self.text(name)
         if not text:
             return ""
+        if len(text) > WORD:
+            self.problem(name, f"{shown(text)} is not a unit.", "Write its symbol, such as bar.")
+            return ""
         try:
             unit = find_unit(text)
         except CalfleetError as error:
@@ -340,4 +358,5 @@ def shown(value: object) -> str:
         return "a table"
     if isinstance(value, list):
         return "a list"
-    return str(value)
+    text = str(value)
+    return text if len(text) <= 60 else text[:57] + "..."

@@ -1,0 +1,130 @@
+"""Cells, sheets and books as the tolerant readers give them, and what the numbers of days are."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+from datetime import date, timedelta
+from pathlib import Path
+from typing import Final
+
+from calfleet.adapters.workbook.packages import LIMITS as LIMITS
+from calfleet.adapters.workbook.packages import Limits as Limits
+from calfleet.adapters.workbook.packages import Unreadable as Unreadable
+from calfleet.adapters.workbook.packages import sheet_name as sheet_name
+from calfleet.adapters.workbook.packages import too_large as too_large
+from calfleet.adapters.workbook.sources import letter
+from calfleet.errors import Problem
+
+
+@dataclass(frozen=True, slots=True)
+class Broken:
+    """A cell that holds no usable value, with what to say about it."""
+
+    message: str
+    hint: str = ""
+
+
+Area = tuple[int, int, int, int]
+"""First row, first column, last row, last column, counted from 0, ends included."""
+
+
+@dataclass
+class Grid:
+    """One sheet: the rows that hold anything, by their number from 0; columns count from 0."""
+
+    name: str
+    rows: dict[int, list[object]] = field(default_factory=dict)
+    hidden: bool = False
+    hidden_rows: set[int] = field(default_factory=set)
+    hidden_columns: set[int] = field(default_factory=set)
+    merged: list[Area] = field(default_factory=list)
+    formulas: set[tuple[int, int]] = field(default_factory=set)
+
+    @property
+    def width(self) -> int:
+        return max((len(cells) for cells in self.rows.values()), default=0)
+
+    def cell(self, row: int, column: int) -> object:
+        cells = self.rows.get(row)
+        return cells[column] if cells is not None and column < len(cells) else None
+
+
+@dataclass
+class Book:
+    """A file with its sheets; ``remarks`` say what was understood rather than stated."""
+
+    path: Path
+    kind: str
+    grids: list[Grid] = field(default_factory=list)
+    epoch_1904: bool = False
+    remarks: list[Problem] = field(default_factory=list)
+
+    @property
+    def name(self) -> str:
+        return self.path.name
+
+    def place(self, grid: Grid, row: int, column: int | None = None) -> str:
+        """Where a cell (or a row) is, as messages name it: 'file, Sheet!F12', 'file, line 12'."""
+        if self.kind == "csv":
+            where = f"{self.name}, line {row + 1}"
+            return where if column is None else f"{where}, column {letter(column)}"
+        where = f"{row + 1}:{row + 1}" if column is None else f"{letter(column)}{row + 1}"
+        return f"{self.name}, {grid.name}!{where}"
+
+
+CONTROL: Final = re.compile("[\x00-\x08\x0e-\x1f\x7f]")
+
+
+def plain_text(text: str) -> object:
+    """``text`` of a cell, or a broken cell where it holds control characters.
+
+    >>> plain_text("PSL-1101"), plain_text("PSL\\x1b").message
+    ('PSL-1101', "The cell holds a control character, in 'PSL\\\\x1b'.")
+    """
+    if CONTROL.search(text) is None:
+        return text
+    return Broken(f"The cell holds a control character, in {text[:40]!r}.", "Type its text anew.")
+
+
+# --- serial numbers of days ---------------------------------------------------------------
+
+_LAST_SERIAL = 2_958_465  # 9999-12-31
+
+
+def serial_day(serial: int, *, epoch_1904: bool = False) -> date | None:
+    """The day of a serial number, ``None`` where it is none.
+
+    In the 1900 system day 1 is 1900-01-01, and day 60 is 29 February 1900, which there was not;
+    in the 1904 system day 0 is 1904-01-01.
+
+    >>> serial_day(1), serial_day(59), serial_day(60), serial_day(61)
+    (datetime.date(1900, 1, 1), datetime.date(1900, 2, 28), None, datetime.date(1900, 3, 1))
+    >>> serial_day(0, epoch_1904=True)
+    datetime.date(1904, 1, 1)
+
+    Source: ECMA-376 Part 1, 18.17.4.1 (date bases), from memory; day 60 as spreadsheet programs
+    count it.
+    """
+    if epoch_1904:
+        if not 0 <= serial <= _LAST_SERIAL - 1462:
+            return None
+        return date(1904, 1, 1) + timedelta(serial)
+    if not 1 <= serial <= _LAST_SERIAL or serial == 60:
+        return None
+    return date(1899, 12, 31 if serial < 60 else 30) + timedelta(serial)
+
+
+FORMAT_LENGTH: Final = 255
+"""Characters in a number format, as spreadsheet programs allow (from memory)."""
+_NOT_FORMAT = re.compile(r'"[^"]*"|\\.|_.|\*.|\[[^\]]*\]')
+
+
+def shows_date(number_format: str) -> bool:
+    """Whether a number format shows a number as a day.
+
+    >>> shows_date("dd.mm.yyyy"), shows_date("0.00"), shows_date('0.0 "days"'), shows_date("[h]:mm")
+    (True, False, False, False)
+    """
+    plain = _NOT_FORMAT.sub("", number_format[:FORMAT_LENGTH]).split(";")[0].casefold()
+    return "general" not in plain and ("y" in plain or "d" in plain or "j" in plain)

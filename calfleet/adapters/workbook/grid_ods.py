@@ -1,0 +1,268 @@
+"""Sheets of an .ods workbook in one pass through its content.
+
+Repeated rows and cells are counted, not copied: a sheet that says "a million blank rows" costs
+nothing, and one that repeats a filled cell a million times is refused by the count of its cells.
+The digits are those of the text that the cell shows, where that text is the same number.
+
+Source: OASIS OpenDocument 1.3 Part 3, 9.1 (tables) and 19.385 (office:value), from memory.
+"""
+
+from __future__ import annotations
+
+import re
+from datetime import date
+from decimal import Decimal
+from pathlib import Path
+
+from calfleet.adapters.workbook.grid_cells import (
+    LIMITS,
+    Book,
+    Broken,
+    Grid,
+    Unreadable,
+    sheet_name,
+    too_large,
+)
+from calfleet.adapters.workbook.packages import Package, parse
+from calfleet.errors import Problem
+
+_SHOWN = re.compile(r"[-+]?\d[\d.,' \u00a0\u202f]*")
+_ROW_HIDDEN = ("collapse", "filter")
+
+
+def read(path: Path, package: Package, problems: list[Problem]) -> Book:
+    """Every sheet of the workbook. Raises Unreadable for a file that is none."""
+    names = package.namelist()
+    if "META-INF/manifest.xml" in names:
+        _refuse_encrypted(package)
+    book = Book(path, "ods")
+    content = _Content(book, problems)
+    parse(package, "content.xml", content.start, content.end, content.text)
+    if not book.grids:
+        raise Unreadable("The file holds no sheet.", "Name a spreadsheet.")
+    return book
+
+
+def _refuse_encrypted(package: Package) -> None:
+    def start(name: str, _: dict[str, str]) -> None:
+        if name == "encryption-data":
+            raise Unreadable("The file is protected by a password.", "Save it without a password.")
+
+    parse(package, "META-INF/manifest.xml", start)
+
+
+class _Content:
+    """content.xml while it is read."""
+
+    def __init__(self, book: Book, problems: list[Problem]) -> None:
+        self.book = book
+        self.problems = problems
+        self.hidden_styles: set[str] = set()
+        self.style = ""
+        self.grid: Grid | None = None
+        self.depth = 0  # of tables: one inside a cell is none of ours
+        self.row = 0
+        self.row_repeat = 1
+        self.row_hidden = False
+        self.cells: list[object] = []
+        self.formulas: list[int] = []
+        self.column = 0
+        self.header_column = 0
+        self.attributes: dict[str, str] = {}
+        self.repeat = 1
+        self.said: list[str] = []
+        self.length = 0
+        self.filled_rows = 0
+        self.in_text = 0
+        self.in_note = 0
+        self.count = 0
+        self.too_wide = False
+
+    def start(self, name: str, given: dict[str, str]) -> None:
+        if name == "annotation":
+            self.in_note += 1
+        if self.in_note:
+            return
+        if name in ("p", "h"):
+            self.in_text += 1
+            self.write("\n" if self.said else "")
+        elif self.in_text and name == "s":
+            self.write(" " * min(_whole(_get(given, "c"), 1), 100))
+        elif self.in_text and name in ("tab", "line-break"):
+            self.write(" ")
+        elif name in ("table-cell", "covered-table-cell"):
+            self.attributes = given
+            self.repeat = _whole(_get(given, "number-columns-repeated"), 1)
+            self.said, self.length = [], 0
+        elif name == "table-row":
+            self.cells, self.formulas, self.column = [], [], 0
+            self.row_repeat = _whole(_get(given, "number-rows-repeated"), 1)
+            self.row_hidden = _get(given, "visibility") in _ROW_HIDDEN
+        elif name == "table-column" and self.grid is not None:
+            count = _whole(_get(given, "number-columns-repeated"), 1)
+            if _get(given, "visibility") in _ROW_HIDDEN:
+                end = min(self.header_column + count, LIMITS.columns)
+                self.grid.hidden_columns.update(range(self.header_column, end))
+            self.header_column += count
+        elif name == "table":
+            self.start_table(given)
+        elif name == "style":
+            self.style = _get(given, "name")
+        elif name == "table-properties" and _get(given, "display") == "false":
+            self.hidden_styles.add(self.style)
+
+    def start_table(self, given: dict[str, str]) -> None:
+        self.depth += 1
+        if self.depth > 1:
+            raise Unreadable("A table stands inside a cell.", "Save the sheet again as .xlsx.")
+        if len(self.book.grids) >= LIMITS.sheets:
+            raise too_large(f"more than {LIMITS.sheets} sheets")
+        self.grid = Grid(
+            sheet_name(_get(given, "name")),
+            hidden=_get(given, "style-name") in self.hidden_styles,
+        )
+        self.row = self.header_column = 0
+        self.too_wide = False
+        self.book.grids.append(self.grid)
+
+    def text(self, data: str) -> None:
+        if self.in_text and not self.in_note:
+            self.write(data)
+
+    def write(self, data: str) -> None:
+        """Adds to the text of the cell, up to what a cell may hold."""
+        if self.length <= LIMITS.text:
+            self.said.append(data)
+            self.length += len(data) or 1
+
+    def end(self, name: str) -> None:
+        if name == "annotation":
+            self.in_note -= 1
+        if self.in_note:
+            return
+        if name in ("p", "h"):
+            self.in_text -= 1
+        elif name in ("table-cell", "covered-table-cell"):
+            self.end_cell(covered=name == "covered-table-cell")
+        elif name == "table-row":
+            self.end_row()
+        elif name == "table":
+            self.depth -= 1
+            self.grid = None
+
+    def end_cell(self, *, covered: bool) -> None:
+        grid = self.grid
+        if grid is None:
+            return
+        given = self.attributes
+        value = None if covered else self.value(given)
+        down = _whole(_get(given, "number-rows-spanned"), 1)
+        right = _whole(_get(given, "number-columns-spanned"), 1)
+        if (down > 1 or right > 1) and len(grid.merged) < 20_000:
+            grid.merged.append(
+                (self.row, self.column, self.row + down - 1, self.column + right - 1)
+            )
+        if value is None:
+            self.column += self.repeat
+            return
+        for _ in range(self.repeat):
+            self.count += 1
+            if self.count > LIMITS.cells:
+                raise too_large(f"more than {LIMITS.cells:,} cells")
+            if self.column >= LIMITS.columns:
+                if not self.too_wide:
+                    self.too_wide = True
+                    self.problems.append(
+                        Problem(
+                            f"{self.book.name}, {grid.name}",
+                            f"There are cells right of column {LIMITS.columns}; they were not "
+                            "read.",
+                            "Delete the columns that hold no data.",
+                        )
+                    )
+                return
+            self.cells.extend([None] * (self.column - len(self.cells)))
+            self.cells.append(value)
+            if _get(given, "formula"):
+                self.formulas.append(self.column)
+            self.column += 1
+
+    def end_row(self) -> None:
+        grid = self.grid
+        if grid is None:
+            return
+        last = self.row + self.row_repeat
+        if last > LIMITS.rows:
+            last = LIMITS.rows
+            if self.cells:
+                raise too_large(f"more than {LIMITS.rows:,} rows")
+        if self.cells:
+            self.count += len(self.cells) * (last - self.row - 1)
+            if self.count > LIMITS.cells:
+                raise too_large(f"more than {LIMITS.cells:,} cells")
+            self.filled_rows += last - self.row
+            if self.filled_rows > LIMITS.filled_rows:
+                raise too_large(f"more than {LIMITS.filled_rows:,} rows")
+            for row in range(self.row, last):
+                grid.rows[row] = list(self.cells)
+                grid.formulas.update((row, column) for column in self.formulas)
+                if self.row_hidden:
+                    grid.hidden_rows.add(row)
+        self.row = last
+
+    def value(self, given: dict[str, str]) -> object:
+        kind = _get(given, "value-type")
+        shown = "".join(self.said)[: LIMITS.text]
+        if not kind:
+            if _get(given, "formula") and not shown:
+                return Broken("The formula has no stored result.", "Enter the value itself.")
+            return shown or None
+        if kind in ("float", "currency", "percentage"):
+            return _number(_get(given, "value"), shown, percent=kind == "percentage")
+        if kind == "date":
+            try:
+                return date.fromisoformat(_get(given, "date-value")[:10])
+            except ValueError:
+                return Broken(f"The cell holds a date {shown[:30]!r} that is none.")
+        if kind == "boolean":
+            return _get(given, "boolean-value") == "true"
+        if kind == "string":
+            if shown.startswith("Err:") or shown in ("#REF!", "#VALUE!", "#DIV/0!", "#N/A"):
+                return Broken(f"The cell holds the error {shown}.", "Enter the value itself.")
+            return (_get(given, "string-value") or shown)[: LIMITS.text] or None
+        return shown or None
+
+
+def _number(text: str, shown: str, *, percent: bool) -> object:
+    try:
+        number = Decimal(text)
+    except ArithmeticError:
+        return Broken(f"The cell holds {text[:30]!r} where a number stands.")
+    if not number.is_finite() or abs(number.adjusted()) > 30:
+        return Broken(f"The cell holds {text[:30]}, which is no number of a plant.")
+    if percent:
+        return f"{format((number * 100).normalize(), 'f')} %"
+    # a double written with 17 digits is the number with 15
+    plain = Decimal(format(Decimal(format(float(number), ".15g")), "f"))
+    if _SHOWN.fullmatch(shown.strip()):
+        digits = re.split(r"[.,]", shown.strip())
+        places = len(digits[-1]) if len(digits) > 1 else 0
+        present = -int(plain.as_tuple().exponent)
+        thousands = places == 3 and plain == plain.to_integral_value()
+        fits = plain.adjusted() + places <= 25  # beyond: no number of a plant
+        if places > present and places <= 15 and fits and not thousands:
+            return plain.quantize(Decimal(1).scaleb(-places))
+    return plain
+
+
+def _get(given: dict[str, str], name: str) -> str:
+    """An attribute by its name, whatever its prefix."""
+    for prefix in ("table:", "office:", "style:", "text:"):
+        found = given.get(prefix + name)
+        if found is not None:
+            return found
+    return given.get(name, "")
+
+
+def _whole(text: str, default: int) -> int:
+    return int(text) if text.isdecimal() and len(text) < 9 else default
