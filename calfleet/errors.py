@@ -24,7 +24,8 @@
     │   ├── SchemaMismatch    the database is of another revision
     │   └── StoreRefused      the database cannot be written, or a guard refused
     ├── ProblemsFound         exit 1: data read completely, problems listed
-    │   └── DataProblems      rows of input files, each with file, sheet and cell
+    │   ├── DataProblems      rows of input files, each with file, sheet and cell
+    │   └── CopyDamaged       an export or backup that is not as it was written, each file named
     └── Interrupted           exit 130: stopped by the user; nothing was written
 
 Each message names the thing, the rule it breaks and the next step.
@@ -63,9 +64,10 @@ class UnknownName(UsageError):
         self, kind: str, name: str, matches: Sequence[str] = (), *, next_step: str = ""
     ) -> None:
         near = f"Nearest: {', '.join(matches)}." if matches else ""
+        article = "An" if kind[:1].lower() in "aeio" else "A"
         super().__init__(
             f"No {kind} named {name!r} in this site.",
-            rule=f"A {kind} must exist before it is used.",
+            rule=f"{article} {kind} must exist before it is used.",
             next_step=" ".join(part for part in (near, next_step) if part),
         )
         self.kind = kind
@@ -170,6 +172,19 @@ class DataProblems(ProblemsFound):
         super().__init__(
             f"{count} problem{'s' if count != 1 else ''} in the input; nothing was written.",
             next_step="Correct the cells named and run the command again.",
+        )
+        self.problems = tuple(problems)
+
+
+class CopyDamaged(ProblemsFound):
+    """An export or a backup, read to its end, that is not as it was written."""
+
+    def __init__(self, name: str, problems: Sequence[Problem]) -> None:
+        count = len(problems)
+        super().__init__(
+            f"{name}: {count} problem{'s' if count != 1 else ''}; nothing was made from it.",
+            rule="A copy is taken only as it was written.",
+            next_step="Fetch it again from where it was kept, or take another one.",
         )
         self.problems = tuple(problems)
 

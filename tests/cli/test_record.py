@@ -150,7 +150,9 @@ def test_the_sample_file_is_recorded_on_a_site_of_the_day_before(shop: Any) -> N
     assert shop.state() == before
     shop.ok("record", "--from", str(read_again(shop.root)))
     assert newest(shop, "PDSL-4104") == "C2026-0146"
-    assert shop.ok("trace", "C2026-0146").rstrip().endswith("(NMH).")
+    traced = shop.ok("trace", "C2026-0146").rstrip()
+    assert "(NMH).\n\nC2026-0146: signed 2026-11-25 " in traced
+    assert traced.endswith(" by P02")
 
 
 # --- guided, at a terminal --------------------------------------------------------------
@@ -230,6 +232,10 @@ def test_guided_from_the_first_question_to_the_record(
     shown = t.answer("Gauge [RG-203]", "RG-202")
     assert "not good enough" in shown  # said at once, and asked again
 
+    t.answer("Static pressure is read on [RG-202]", "RG-207")
+    shown = t.answer("Static pressure is read on [RG-202]", "")
+    assert "RG-207 cannot read the static pressure" in " ".join(shown.split())
+    t.answer("Gauge above the switch (m; below: minus) [0]", "")
     t.answer("reading on RG-202 (kPa) [1600]", "15836")  # a slip of the decimal point
     shown = t.answer("reading on RG-202 (kPa) [1600]", "1583.6")
     assert "outside the range of RG-202" in shown
@@ -329,15 +335,16 @@ def test_guided_from_the_first_question_to_the_record(
 STAGES = [
     ["y"],
     ["y", "P02"],
-    ["y", "P02", "", "20", "40", "250.8"],
-    ["y", "P02", "", "20", "40", "250.8", "276.8", "252.5", "276.7", "252.3"],
+    ["y", "P02", "", "", "20", "40", "250.8"],
+    ["y", "P02", "", "", "20", "40", "250.8", "276.8", "252.5", "276.7", "252.3"],
     [
-        "y", "P02", "", "20", "40", "250.8", "276.8", "252.5", "276.7", "252.3", "276.4", "n",
+        "y", "P02", "", "", "20", "40", "250.8", "276.8", "252.5", "276.7", "252.3", "276.4", "n",
         "", "", "", "", "", "", "", "",
     ],
 ]  # fmt: skip
 QUESTIONS = [
-    "proved zero?", "Who performs it", "Gauge [", "Room temperature", "Relative humidity",
+    "proved zero?", "Who performs it", "Gauge [", "Gauge above",
+    "Room temperature", "Relative humidity",
     "run 1 trip", "run 1 reset", "run 2 trip", "run 2 reset", "run 3 trip", "run 3 reset",
     "adjusted?", "Contact check", "Seal number", "Permit", "Bypass:", "Work order", "Returned",
     "second person (code)", "Remarks", "Record this calibration?",
@@ -384,8 +391,8 @@ def test_a_job_that_is_not_safe_is_not_begun(shop: Any) -> None:
 
 def test_an_implausible_reading_may_be_kept_when_it_is_true(shop: Any) -> None:
     """A trip below the adjustable range is a failed switch, not always a slip of the pen."""
-    typed = ["y", "P02", "", "20", "40", "30", "60", "n", "30", "60", "y", "31", "61", "y", "30",
-             "60", "y", "n", *[""] * 8, "y"]  # fmt: skip
+    typed = ["y", "P02", "", "", "20", "40", "30", "60", "n", "30", "60", "y", "31", "61", "y",
+             "30", "60", "y", "n", *[""] * 8, "y"]  # fmt: skip
     done = shop.run("record", "PSL-1108", typed="\n".join(typed) + "\n")
     assert (done.code, done.err) == (0, "")
     assert done.out.count("outside the adjustable range") == 4
@@ -395,8 +402,8 @@ def test_an_implausible_reading_may_be_kept_when_it_is_true(shop: Any) -> None:
 
 
 def test_no_trip_and_chatter_are_answers(shop: Any) -> None:
-    typed = ["y", "P02", "", "20", "40", "none", "250", "chatter", "251", "none", "n", *[""] * 8,
-             "y"]  # fmt: skip
+    typed = ["y", "P02", "", "", "20", "40", "none", "250", "chatter", "251", "none", "n",
+             *[""] * 8, "y"]  # fmt: skip
     done = shop.run("record", "PSL-1108", typed="\n".join(typed) + "\n")
     assert (done.code, done.err) == (0, "")
     assert "A function failed as found" in done.out
@@ -436,3 +443,26 @@ def test_a_second_writer_waits_and_both_are_recorded(
     assert count(shop) == before + 2
     numbers = shop.ask("SELECT number FROM calibration WHERE origin = 'bench' ORDER BY number")
     assert numbers == [("C2026-0145",), ("C2026-0146",), ("C2026-0147",)]
+
+
+def test_a_second_gauge_and_a_height_are_asked_for(shop: Any) -> None:
+    """PDSH-4302 at 2.5 bar: static on a gauge in bar, trip and reset on one in kPa, 1 m above."""
+    runs = ["", "295.1", "291.0"] * 3
+    typed = ["y", "P02", "RG-202", "RG-301", "1", "0.01", "998.2", "2.50", "20", "40", *runs, "n",
+             *[""] * 8, "y"]  # fmt: skip
+    done = shop.run("record", "PDSH-4302", typed="\n".join(typed) + "\n")
+    assert (done.code, done.err) == (0, "")
+    # 1 m of water between them, 9.78 kPa, lowers the target from 300.0 to 290.2
+    assert "290.2" in done.out.split("Targets on RG-202")[1]
+    told = shop.run("result", "PDSH-4302", "-f", "json").json()
+    bench = told["bench"]
+    assert [(g["role"], g["gauge"], g["certificate"]) for g in bench["gauges"]] == [
+        ("operating", "RG-202", "SHOP-26-005"),
+        ("static", "RG-301", "SHOP-26-009"),
+    ]
+    assert (bench["head_height_m"], bench["head_density_kg_m3"]) == ("1", "998.2")
+    assert bench["head_height_half_width_m"] == "0.01"
+    assert [c["static"] for c in bench["cycles"]] == ["2.50"] * 3
+    (result,) = told["results"]
+    # 295.1 - 250.0 + 9.78, each reading less its gauge's error
+    assert result["found"] == pytest.approx(54.88, abs=0.6)
