@@ -729,6 +729,9 @@ class PlanningInput:
     usage_readings: tuple[UsageReading, ...] = ()
     redundant_groups: tuple[RedundantGroup, ...] = ()
     deferrals: tuple[DeferralRecord, ...] = ()
+    due_rules: tuple[DueRule, ...] = ()
+    further_intervals: tuple[FurtherInterval, ...] = ()
+    other_work: tuple[OtherWork, ...] = ()
 
 
 # --- rules of an item's dates -----------------------------------------------------------
@@ -967,6 +970,20 @@ class Attachment:
     note: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class KeptFile:
+    """What lies at ``place`` in the folder of attachments; ``digest`` of its bytes (SHA-256, hex).
+
+    ``digest`` is ``None`` where it is not a plain file or cannot be read. ``part``: begun and
+    never finished.
+    """
+
+    place: str
+    size: int
+    digest: str | None
+    part: bool = False
+
+
 # --- bench sheets -----------------------------------------------------------------------
 
 
@@ -992,6 +1009,32 @@ class BenchSheetReturn:
     digest: str
 
 
+@dataclass(frozen=True, slots=True)
+class SheetMarks:
+    """By what a bench sheet in a file is known again; ``title`` is the name of its tab."""
+
+    file: str
+    title: str
+    form: str
+    number: str
+    digest: str
+    database: str
+    tag: str
+
+
+@dataclass(frozen=True, slots=True)
+class FilledSheet:
+    """A bench sheet as it came back, read and not yet judged.
+
+    ``digest`` is that of the file (SHA-256, hex); ``cells`` tells where each entry stands.
+    """
+
+    marks: SheetMarks
+    digest: str
+    bench: BenchRecord
+    cells: Mapping[str, str] = field(default_factory=dict, hash=False)
+
+
 # --- views ------------------------------------------------------------------------------
 
 
@@ -1011,7 +1054,10 @@ class GaugeReadiness:
 
 @dataclass(frozen=True, slots=True)
 class DueLine:
-    """One line of the due list: what, why on that day, and whether it can be done then."""
+    """One line of the due list: what, why on that day, and whether it can be done then.
+
+    ``work``: what is due, the calibration and further work by name.
+    """
 
     tag: str
     service: str
@@ -1030,6 +1076,54 @@ class DueLine:
     bench_minutes: int
     outage_bound: bool
     readiness: GaugeReadiness
+    work: str = "calibration"
+
+
+@dataclass(frozen=True, slots=True)
+class ReportGauge:
+    """A gauge used, its data sheet and certificate of that day, and who issued the certificate."""
+
+    role: GaugeRole
+    gauge: Gauge
+    certificate: Certificate
+    laboratory: Laboratory
+    accreditation: Accreditation | None
+    valid_until: date
+
+
+@dataclass(frozen=True, slots=True)
+class ReportState:
+    """A state a calibration reached: when, by whom (code), and what goes with it."""
+
+    state: str
+    at: datetime
+    by: str
+    record: str = ""
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ReportFacts:
+    """All that a calibration report says of one calibration, as it stood when it was issued.
+
+    ``people``: name by code. ``record_digest``: SHA-256 of the calibration as entered.
+    ``head_position`` and ``head_digest``: the last entry of the audit trail at that moment.
+    """
+
+    site: Site
+    area: Area | None
+    switch: Switch
+    calibration: Calibration
+    procedure: ProcedureRevision
+    gauges: tuple[ReportGauge, ...]
+    people: Mapping[str, str]
+    states: tuple[ReportState, ...]
+    chain_verdict: str
+    chain_statement: str
+    record_digest: str
+    head_position: int
+    head_digest: str
+    issued_on: date
 
 
 @dataclass(frozen=True, slots=True)

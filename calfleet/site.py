@@ -6,6 +6,9 @@ A site is a folder with ``calfleet.toml``::
     url = "sqlite:///site.sqlite"  # a relative file lies in the site's folder
     attachments = "attachments"
 
+    [attachments]
+    limit_mib = 20  # the largest file that may be attached
+
     [clock]
     fixed = 2026 - 11 - 25  # demo only: the day this site believes it is
 
@@ -16,7 +19,7 @@ from __future__ import annotations
 
 import os
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
@@ -24,7 +27,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 from urllib.parse import quote, unquote
 
-from calfleet.errors import RecordRefused, SiteNotFound, UsageError
+from calfleet.errors import RecordRefused, SiteNotFound, StoreRefused, UsageError
+from calfleet.records import KeptFile
 from calfleet.store.queries.reader import quick_reader
 from calfleet.store.revision import HEAD, require_head
 
@@ -32,6 +36,9 @@ if TYPE_CHECKING:
     from sqlalchemy import Engine
     from sqlalchemy.orm import Session
 
+    from calfleet.keeping.copies import Subject as CopySubject
+    from calfleet.keeping.manifest import Manifest as CopyManifest
+    from calfleet.keeping.restore import Restored
     from calfleet.store.queries.reader import Reader
     from calfleet.store.work import Work
 
@@ -43,6 +50,9 @@ SQLITE = "sqlite:///"
 POSTGRESQL = "postgresql+psycopg://"
 ATTACHMENTS = "attachments"
 BACKUPS = "backups"
+LIMIT_MIB = 20
+PART = ".part"
+"""How the name of a file ends that is still being written."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +63,8 @@ class SiteFolder:
     url: str
     attachments: Path
     fixed_day: date | None = None
+    attachment_limit: int = LIMIT_MIB * 2**20
+    """The most bytes that an attached file may have."""
 
     def today(self) -> date:
         """The day at this site: the clock's, or the fixed day of a demo site."""
@@ -167,32 +179,156 @@ class SiteFolder:
         if not (file.stat().st_mode & 0o222 and os.access(file, os.W_OK)):
             raise read_only(str(file))
 
-    def upgrade(self) -> tuple[str | None, str, Path | None]:
+    def keep_file(self, data: bytes, digest: str) -> None:
+        """Nothing, once ``data`` lies safely in the folder of attachments under its ``digest``.
+
+        Written beside, flushed to the disk and renamed: under its name a file is always whole. It
+        stays when the record of it fails afterwards; ``verify`` then names it.
+
+        Raises: RecordRefused when another content lies under that digest.
+        """
+        import secrets
+
+        target = self._kept(digest)
+        if target.is_symlink() or target.exists():
+            if self._digest(target) == digest:
+                return
+            raise RecordRefused(
+                f"{target} is not the file that its name says.",
+                rule="A file is kept under the digest of its content.",
+                next_step="Run 'calfleet verify' and find out who changed it.",
+            )
+        target.parent.mkdir(parents=True, exist_ok=True)
+        part = target.parent / f"{target.name}.{secrets.token_hex(4)}{PART}"
+        try:
+            # a new file of our own, readable only: a link put in its place is not followed
+            handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o444)
+            with os.fdopen(handle, "wb") as file:
+                file.write(data)
+                file.flush()
+                os.fsync(file.fileno())
+            os.replace(part, target)
+        except BaseException:
+            part.unlink(missing_ok=True)
+            raise
+        for folder in (target.parent, self.attachments):
+            _sync_folder(folder)
+
+    def kept_file(self, digest: str) -> bytes:
+        """The bytes kept under ``digest``, which they still have.
+
+        Raises: StoreRefused when they are missing or were changed.
+        """
+        import hashlib
+
+        target = self._kept(digest)
+        plain = target.is_file() and not target.is_symlink()
+        data = target.read_bytes() if plain else b""
+        if not plain or hashlib.sha256(data).hexdigest() != digest:
+            raise StoreRefused(
+                f"The attached file {target} is missing or was changed.",
+                rule="What is handed out is what was attached.",
+                next_step="Run 'calfleet verify'; restore the file from a backup.",
+            )
+        return data
+
+    def kept_files(self) -> Iterator[KeptFile]:
+        """Everything that lies in the folder of attachments, by place; nothing without a folder."""
+        if not self.attachments.is_dir():
+            return
+        for path in sorted(self.attachments.rglob("*")):
+            if path.is_dir() and not path.is_symlink():
+                continue
+            place = path.relative_to(self.attachments).as_posix()
+            try:
+                size = path.lstat().st_size
+                plain = path.is_file() and not path.is_symlink()
+                digest = self._digest(path) if plain else None
+            except OSError:
+                size, digest = 0, None
+            yield KeptFile(place, size, digest, part=place.endswith(PART))
+
+    def _kept(self, digest: str) -> Path:
+        return self.attachments / digest[:2] / digest[2:]
+
+    @staticmethod
+    def _digest(path: Path) -> str:
+        import hashlib
+
+        with path.open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+
+    def upgrade(
+        self, progress: Callable[[str], None] = lambda _: None
+    ) -> tuple[str | None, str, Path | None]:
         """Revision before and after, and the backup made first (none when nothing was to do).
 
         Raises: SiteNotFound, SchemaMismatch for a database of a newer program, StoreRefused.
         """
         from calfleet.store.engine import open_engine, public_name, refusals
-        from calfleet.store.schema import backup_sqlite, revision_of, upgrade
+        from calfleet.store.schema import revision_of, upgrade
 
         file = self.database_file()
         engine = open_engine(self.url)
-        with refusals(self.url):
-            before = revision_of(engine)
-        engine.dispose()
+        try:
+            with refusals(self.url):
+                before = revision_of(engine)
+        finally:
+            engine.dispose()
         saved = None
         if before is not None and before > HEAD:
             require_head(before, public_name(self.url))
-        if file is not None and before is not None:
-            self.require_writable()
-            stamp = self.now().strftime("%Y%m%dT%H%M%S%f")
-            saved = self.root / BACKUPS / f"before-upgrade-{stamp}.sqlite"
-            backup_sqlite(self.url, saved)
-        after = upgrade(self.url)
-        if after == before and saved is not None:
-            saved.unlink()
-            saved = None
-        return before, after, saved
+        if before is not None and before != HEAD:
+            if file is not None:
+                self.require_writable()
+            saved = self.backup(None, name="before-upgrade", progress=progress)[0]
+        return before, upgrade(self.url), saved
+
+    def export(
+        self, target: Path, progress: Callable[[str], None] = lambda _: None
+    ) -> CopyManifest:
+        """The manifest of the export written to the new folder ``target``: every record, the
+        attached files and the settings, as plain files.
+
+        Raises: RecordRefused when ``target`` is there, SiteNotFound, SchemaMismatch, StoreRefused.
+        """
+        from calfleet.keeping.copies import make_export
+
+        self.engine().dispose()
+        return make_export(self._subject(), target, progress)
+
+    def backup(
+        self,
+        target: Path | None = None,
+        *,
+        name: str = "backup",
+        progress: Callable[[str], None] = lambda _: None,
+    ) -> tuple[Path, CopyManifest]:
+        """The backup written to the new file ``target``, by default in the site's own folder of
+        backups under ``name`` and the time; and its manifest.
+
+        Also of a database of an older revision, as before an upgrade.
+
+        Raises: RecordRefused when ``target`` is there, SiteNotFound, SchemaMismatch, StoreRefused.
+        """
+        from calfleet.keeping.copies import make_backup
+
+        self.database_file()
+        subject = self._subject()
+        if target is None:
+            stamp = subject.at.strftime("%Y%m%dT%H%M%S%f")
+            target = self.root / BACKUPS / f"{name}-{stamp}.zip"
+        return target, make_backup(subject, target, progress)
+
+    def _subject(self) -> CopySubject:
+        from calfleet.keeping.copies import Subject
+
+        return Subject(
+            url=self.url,
+            attachments=self.attachments,
+            settings=(self.root / SETTINGS).read_text(encoding="utf-8"),
+            at=self.now(),
+        )
 
 
 def find_site(
@@ -261,7 +397,27 @@ def read_settings(root: Path) -> SiteFolder:
         url=url,
         attachments=root / str(database.get("attachments", ATTACHMENTS)),
         fixed_day=fixed,
+        attachment_limit=_attachment_limit(path, data),
     )
+
+
+def _attachment_limit(path: Path, data: Mapping[str, object]) -> int:
+    given = data.get("attachments", {})
+    limit = given.get("limit_mib", LIMIT_MIB) if isinstance(given, dict) else None
+    if isinstance(limit, bool) or not isinstance(limit, int | float) or not 0 < limit <= 2048:
+        raise _setting(path, "attachments.limit_mib", "a number of MiB above 0, at most 2048")
+    return int(limit * 2**20)
+
+
+def _sync_folder(folder: Path) -> None:
+    """Have the folder's list of names on the disk, where the system can."""
+    if os.name != "posix":
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
 
 
 def _setting(path: Path, key: str, wanted: str) -> UsageError:
@@ -306,17 +462,61 @@ def new_site(root: Path, *, fixed_day: date | None = None, url: str | None = Non
         raise
 
 
-def _filled(root: Path, fixed_day: date | None, url: str | None) -> SiteFolder:
+def site_from_copy(
+    copy: Path,
+    root: Path,
+    *,
+    url: str | None = None,
+    kept_head: str | None = None,
+    keep_differences: bool = False,
+    progress: Callable[[str], None] = lambda _: None,
+) -> tuple[SiteFolder, Restored]:
+    """A new site in folder ``root`` from an export or a backup, checked before it is put in
+    place; and what was found on the way.
+
+    ``url``: an empty PostgreSQL database to fill; without it the site gets a SQLite file.
+    ``kept_head``: a head of the audit trail kept elsewhere that must be in the copy.
+    ``keep_differences``: take over records that are not as the audit trail says, and tell them.
+
+    Raises: CopyDamaged, RecordRefused when ``root`` or the database holds anything, UsageError,
+    SchemaMismatch, StoreRefused; nothing is left then.
+    """
+    from calfleet.keeping.restore import restore
+
+    if url is not None and not url.startswith(POSTGRESQL):
+        raise UsageError(
+            f"{url.partition('://')[0]} is not an address of a database server.",
+            rule=f"A database beside the site's folder is {POSTGRESQL}USER@HOST/DATABASE.",
+            next_step="Leave it out for a site in one folder.",
+        )
+    made = restore(
+        copy,
+        root.resolve(),
+        database_url=url,
+        kept_head=kept_head,
+        keep_differences=keep_differences,
+        new_settings=lambda address: _settings_text(None, address),
+        progress=progress,
+    )
+    return read_settings(root.resolve()), made
+
+
+def _settings_text(fixed_day: date | None, url: str) -> str:
     lines = [
         "# Settings of a calfleet site. Paths are relative to this folder.",
         "[database]",
-        f'url = "{url or f"sqlite:///{DATABASE}"}"',
+        f'url = "{url}"',
         f'attachments = "{ATTACHMENTS}"',
     ]
     if fixed_day is not None:
         lines += ["", "[clock]", "# A demo site: it believes that it is always this day.",
                   f"fixed = {fixed_day.isoformat()}"]  # fmt: skip
-    (root / SETTINGS).write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return "\n".join(lines) + "\n"
+
+
+def _filled(root: Path, fixed_day: date | None, url: str | None) -> SiteFolder:
+    text = _settings_text(fixed_day, url or f"sqlite:///{DATABASE}")
+    (root / SETTINGS).write_text(text, encoding="utf-8")
     from calfleet.store.schema import upgrade
 
     site = read_settings(root)

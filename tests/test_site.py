@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sqlite3
+import zipfile
 from contextlib import closing
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -298,7 +299,9 @@ def test_an_upgrade_makes_a_backup_first_and_keeps_what_is_there(old: SiteFolder
     assert saved is not None
     assert saved.parent == old.root / "backups"
     assert saved.name.startswith("before-upgrade-20261125T")
-    with closing(sqlite3.connect(f"{saved.as_uri()}?mode=ro", uri=True)) as kept:
+    with zipfile.ZipFile(saved) as archive:
+        packed = Path(archive.extract("site.sqlite", old.root / "packed"))
+    with closing(sqlite3.connect(f"{packed.as_uri()}?mode=ro", uri=True)) as kept:
         assert kept.execute("SELECT version_num FROM alembic_version").fetchone() == ("0001",)
         assert kept.execute("SELECT code FROM site").fetchone() == ("W",)
     with old.work(actor="P1", action="a", subject="s") as work:

@@ -124,11 +124,16 @@ class Storage:
 
 @dataclass(frozen=True, slots=True)
 class Clock:
-    """A further interval on the same item, with the days on which its own work was done."""
+    """A further interval on the same item, with the days on which its own work was done.
+
+    ``begins_on``: since when it is to be followed; work never done is due that day, but not before
+    the item's first use. ``None``: on its first use.
+    """
 
     name: str
     policy: IntervalPolicy
     performed: tuple[date, ...]
+    begins_on: date | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -210,12 +215,18 @@ class Deferral:
 
 @dataclass(frozen=True, slots=True)
 class Limit:
-    """One date that binds an item: name, due date, latest date with grace, and from what."""
+    """One date that binds an item: name, due date, latest date with grace, and from what.
+
+    ``work``: the further interval's name; empty: the calibration. ``estimated``: from a rate of
+    use, so that it moves with every counter reading.
+    """
 
     name: str
     due_on: date
     latest_on: date
     text: str
+    work: str = ""
+    estimated: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -244,6 +255,16 @@ class Standing:
     @property
     def days_left(self) -> int | None:
         return None if self.due_on is None else (self.due_on - self.as_of).days
+
+    def works_due(self, until: date) -> tuple[str, ...]:
+        """The work that falls due by ``until`` or is the next to fall due; empty: calibration.
+
+        In order of date. Where no limits were found, the calibration is what is due.
+        """
+        if not self.limits:
+            return () if self.due_on is None else ("",)
+        due = [x.work for n, x in enumerate(self.limits) if n == 0 or x.due_on <= until]
+        return tuple(dict.fromkeys(due))
 
 
 @dataclass(frozen=True, slots=True)
@@ -418,10 +439,12 @@ def standing(
     stored = storage is not None and (storage.issued_on is None or storage.issued_on > as_of)
     if stored or not in_service:
         return _idle(last, as_of, storage if stored else None)
+    clocks = [_clock_limit(clock, first_use, as_of) for clock in also]
     if before_each_use:
-        return _before_each_use(last, as_of)
+        return _before_each_use(last, as_of, clocks, notice_days)
     if last is None:
-        return _never(as_of, first_use, grid_anchor if _on_grid(policy) else None)
+        never = _never(as_of, first_use, grid_anchor if _on_grid(policy) else None)
+        return _never_among(never, clocks)
 
     start = last
     if storage is not None and storage.issued_on is not None and storage.issued_on > last:
@@ -433,7 +456,7 @@ def standing(
 
     anchor = grid_anchor if grid_anchor is not None else min(done)
     limits = [_calendar_limit(policy, last, start, anchor)]
-    limits += [_clock_limit(clock, first_use, as_of) for clock in also]
+    limits += clocks
     limits += [found for u in usage if (found := _usage_limit(u, start)) is not None]
     limits.sort(key=lambda x: (x.due_on, x.latest_on))
     first = limits[0]
@@ -451,7 +474,7 @@ def standing(
 
 
 def _plain(
-    due_on: date, latest: date, as_of: date, notice_days: int, text: str, last: date
+    due_on: date, latest: date, as_of: date, notice_days: int, text: str, last: date | None
 ) -> Standing:
     grace = (latest - due_on).days
     late = (as_of - due_on).days
@@ -557,6 +580,13 @@ def _deferred(
     due_on = answer.due_on
     if newest is None or due_on is None or newest.until <= due_on:
         return answer
+    # A deferral names the date that it puts off: what falls due later for another reason binds.
+    # (An estimate moves with each counter reading and is not held to the day.)
+    put_off = max(d.due_on for d in current)
+    others = [x.due_on for x in limits if x.due_on > put_off and not x.estimated]
+    if limits and len(others) == len(limits):
+        return answer
+    newest = replace(newest, until=min([newest.until, *others]))
     until = newest.until
     latest = until if answer.latest_on is None else max(answer.latest_on, until)
     text = answer.why.removesuffix(".").split("; overdue by")[0]
@@ -609,14 +639,31 @@ def _idle(last: date | None, as_of: date, storage: Storage | None) -> Standing:
     return Standing(as_of, Status.IN_STORE, f"{why}.", last, None, usable=False)
 
 
-def _before_each_use(last: date | None, as_of: date) -> Standing:
+def _before_each_use(
+    last: date | None, as_of: date, clocks: Sequence[Limit], notice_days: int
+) -> Standing:
     today = last == as_of
     why = "It is calibrated before each use and has no due date; " + (
         f"done on {last}, the day asked for."
         if today
         else ("never done." if last is None else f"last done on {last}, not on {as_of}.")
     )
-    return Standing(as_of, Status.CALIBRATE_BEFORE_USE, why, last, None, usable=today)
+    if not clocks:
+        return Standing(as_of, Status.CALIBRATE_BEFORE_USE, why, last, None, usable=today)
+    limits = tuple(sorted(clocks, key=lambda x: (x.due_on, x.latest_on)))
+    latest = min(x.latest_on for x in limits)
+    found = _plain(limits[0].due_on, latest, as_of, notice_days, limits[0].text, last)
+    return replace(found, why=f"{found.why} {why}", usable=today and found.usable, limits=limits)
+
+
+def _never_among(never: Standing, clocks: Sequence[Limit]) -> Standing:
+    """The standing of an item that was never calibrated, with its further work."""
+    due_on = never.due_on
+    if not clocks or due_on is None:
+        return never
+    own = Limit("calibration", due_on, due_on, "never calibrated")
+    limits = sorted((own, *clocks), key=lambda x: (x.due_on, x.latest_on))
+    return replace(never, limits=tuple(limits))
 
 
 def _never(as_of: date, first_use: date | None, anchor: date | None) -> Standing:
@@ -690,12 +737,15 @@ def _calendar_limit(policy: IntervalPolicy, last: date, start: date, anchor: dat
 
 def _clock_limit(clock: Clock, first_use: date | None, as_of: date) -> Limit:
     check_policy(clock.policy)
+    name = clock.name
     done = [day for day in clock.performed if day <= as_of]
     if not done:
-        due_on = as_of if first_use is None else first_use
-        return Limit(clock.name, due_on, due_on, f"for {clock.name}, which was never done")
+        known = [day for day in (first_use, clock.begins_on) if day is not None]
+        due_on = max(known, default=as_of)
+        since = f", wanted since {clock.begins_on}," if due_on == clock.begins_on else ","
+        return Limit(name, due_on, due_on, f"for {name}{since} which was never done", name)
     found = _calendar_limit(clock.policy, max(done), max(done), min(done))
-    return Limit(clock.name, found.due_on, found.latest_on, f"for {clock.name}: {found.text}")
+    return Limit(name, found.due_on, found.latest_on, f"for {name}: {found.text}", name)
 
 
 def _usage_limit(usage: UsageLimit, start: date) -> Limit | None:
@@ -705,7 +755,7 @@ def _usage_limit(usage: UsageLimit, start: date) -> Limit | None:
     name = f"{_plain_number(usage.limit)} {usage.name}"
     if left <= 0:
         text = f"when the limit of {name} was seen reached ({_plain_number(used)} read)"
-        return Limit(name, read_on, read_on, text)
+        return Limit(name, read_on, read_on, text, estimated=True)
     rate = usage.rate_per_day
     if rate is None:
         days = (read_on - start).days
@@ -720,7 +770,15 @@ def _usage_limit(usage: UsageLimit, start: date) -> Limit | None:
         f"when the limit of {name} is expected ({_plain_number(used)} on {read_on}, "
         f"{float(rate):.3g} a day)"
     )
-    return Limit(name, due_on, due_on, text)
+    return Limit(name, due_on, due_on, text, estimated=True)
+
+
+def usage_rate(usage: UsageLimit, start: date) -> Decimal:
+    """What is used a day: the rate given, or what was used since ``start``; 0: nothing tells it."""
+    if usage.rate_per_day is not None:
+        return usage.rate_per_day
+    days = (usage.read_on - start).days
+    return usage.used / days if days > 0 else Decimal(0)
 
 
 # --- deferrals, outages, history --------------------------------------------------------
@@ -770,8 +828,7 @@ def check_deferral(
     if count >= max_count:
         raise RecordRefused(
             f"{name} would be number {count + 1} since the last calibration on {now.last_on}.",
-            rule=f"An item may be deferred {'once' if max_count == 1 else f'{max_count} times'} "
-            "between two calibrations.",
+            rule=f"An item may be deferred {_times(max_count)} between two calibrations.",
             next_step="Calibrate the item, or take it out of service.",
         )
     if not_after is not None and deferral.until > not_after:
@@ -852,6 +909,10 @@ def recurrences(
 
 
 # --- words ------------------------------------------------------------------------------
+
+
+def _times(count: int) -> str:
+    return {0: "not even once", 1: "once"}.get(count, f"{count} times")
 
 
 def _days(count: int) -> str:

@@ -24,7 +24,14 @@ from calfleet.scheduling.calendar import (
     month_end,
     month_text,
 )
-from calfleet.scheduling.due import Outages, Standing, recurrences, standing
+from calfleet.scheduling.due import (
+    Outages,
+    Standing,
+    UsageLimit,
+    recurrences,
+    standing,
+    usage_rate,
+)
 
 
 class Period(StrEnum):
@@ -33,8 +40,24 @@ class Period(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
+class FurtherWork:
+    """Other work on a switch: its name, its policy, when it is next due, when it was done."""
+
+    name: str
+    policy: IntervalPolicy
+    due_on: date
+    performed: tuple[date, ...] = ()
+    latest_on: date | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class ForecastItem:
-    """What the forecast needs of one switch; ``gauge`` is the reference planned for it."""
+    """What the forecast needs of one switch; ``gauge`` is the reference planned for it.
+
+    ``now``: how its calibration stands at the start (all that moves a date counted); ``None``:
+    worked out from the rest. ``usage``: limits that come round again at their rate. ``further``:
+    other work, each a job of its own that takes the switch's bench minutes and no gauge.
+    """
 
     tag: str
     policy: IntervalPolicy
@@ -49,6 +72,9 @@ class ForecastItem:
     in_service: bool = True
     before_each_use: bool = False
     outages: Outages | None = None
+    now: Standing | None = None
+    usage: tuple[UsageLimit, ...] = ()
+    further: tuple[FurtherWork, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +82,7 @@ class Job:
     """One coming calibration. ``number`` 1 is the first one, 2 and up recur inside the horizon.
 
     ``planned_on`` is ``due_on``, or the first day of the horizon for what is overdue on it.
+    ``work``: the name of other work; empty: the calibration.
     """
 
     tag: str
@@ -67,6 +94,7 @@ class Job:
     quantity: Quantity
     criticality: Criticality
     gauge: str | None
+    work: str = ""
 
     @property
     def overdue(self) -> bool:
@@ -207,29 +235,51 @@ def forecast(items: Iterable[ForecastItem], *, as_of: date, months: int) -> tupl
     """
     span = horizon(as_of, months)
     jobs = [job for item in items for job in _jobs_of(item, span)]
-    jobs.sort(key=lambda j: (j.planned_on, j.criticality.rank, j.tag, j.number))
+    jobs.sort(key=lambda j: (j.planned_on, j.criticality.rank, j.tag, j.work, j.number))
     return tuple(jobs)
 
 
 def _jobs_of(item: ForecastItem, span: Horizon) -> Iterator[Job]:
-    for number, (due_on, planned_on) in enumerate(_days_of(item, span), start=1):
-        yield Job(
-            tag=item.tag,
-            number=number,
-            due_on=due_on,
-            planned_on=planned_on,
-            bench_minutes=item.bench_minutes,
-            area=item.area,
-            quantity=item.quantity,
-            criticality=item.criticality,
-            gauge=item.gauge,
-        )
+    series = [("", _days_of(item, span))]
+    series += [(f.name, _days_of_further(f, span)) for f in item.further]
+    for work, days in series:
+        for number, (due_on, planned_on) in enumerate(days, start=1):
+            yield Job(
+                tag=item.tag,
+                number=number,
+                due_on=due_on,
+                planned_on=planned_on,
+                bench_minutes=item.bench_minutes,
+                area=item.area,
+                quantity=item.quantity,
+                criticality=item.criticality,
+                gauge=None if work else item.gauge,
+                work=work,
+            )
+
+
+def _days_of_further(work: FurtherWork, span: Horizon) -> Iterator[tuple[date, date]]:
+    """Due and planned day of each time that other work falls due inside ``span``, in order."""
+    if work.due_on > span.last:
+        return
+    planned_on = max(work.due_on, span.first)
+    yield work.due_on, planned_on
+    done = work.performed
+    for due_on in recurrences(
+        work.policy,
+        planned_on,
+        counted_from=max(done, default=None),
+        grid_anchor=min(done, default=None),
+    ):
+        if due_on > span.last:
+            return
+        yield due_on, due_on
 
 
 def _days_of(item: ForecastItem, span: Horizon) -> Iterator[tuple[date, date]]:
     """Due and planned day of each job of ``item`` inside ``span``, in order."""
     done = [day for day in item.performed if day <= span.first]
-    now = _standing(item, done, span.first, item.outages)
+    now = item.now or _standing(item, done, span.first, item.outages)
     if now.due_on is None or now.due_on > span.last:
         return
     planned_on = max(now.due_on, span.first)
@@ -244,7 +294,7 @@ def _days_of(item: ForecastItem, span: Horizon) -> Iterator[tuple[date, date]]:
             due_on = following.due_on
             if following.outage is None and following.limits:
                 due_on = following.limits[0].due_on
-            if due_on is None or due_on > span.last:
+            if due_on is None or not planned_on < due_on <= span.last:
                 return
             planned_on = due_on
             yield due_on, planned_on
@@ -252,12 +302,30 @@ def _days_of(item: ForecastItem, span: Horizon) -> Iterator[tuple[date, date]]:
     if anchor is None and done:
         anchor = min(done)
     counted_from = max(done, default=None)
-    for due_on in recurrences(
-        item.policy, planned_on, counted_from=counted_from, grid_anchor=anchor
-    ):
-        if due_on > span.last:
+    dates = recurrences(item.policy, planned_on, counted_from=counted_from, grid_anchor=anchor)
+    used_up = _days_to_limit(item, done)
+    for_policy = next(dates, None)
+    while True:
+        found = [for_policy] if for_policy is not None else []
+        if used_up is not None and (date.max - planned_on).days > used_up:
+            found.append(add_days(planned_on, used_up))
+        if not found or min(found) > span.last:
             return
-        yield due_on, due_on
+        planned_on = min(found)
+        yield planned_on, planned_on
+        if planned_on != for_policy:  # the counter was first: the interval is counted afresh
+            dates = recurrences(item.policy, planned_on, grid_anchor=anchor)
+        for_policy = next(dates, None)
+
+
+def _days_to_limit(item: ForecastItem, done: Sequence[date]) -> int | None:
+    """Whole days from a calibration to the first usage limit, at the rates seen; at least 1."""
+    start = max(done, default=item.first_use)
+    if start is None:
+        return None
+    rates = [(u.limit, usage_rate(u, start)) for u in item.usage]
+    days = [int(limit / rate) for limit, rate in rates if rate > 0]
+    return max(1, min(days)) if days else None
 
 
 def _standing(

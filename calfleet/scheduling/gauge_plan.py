@@ -9,16 +9,16 @@ practice, no source; that a gauge must be valid on the day of the job is ISO/IEC
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from enum import StrEnum
 
 from calfleet.errors import BadQuantity, UnknownName
 from calfleet.records import IntervalPolicy
 from calfleet.scheduling.calendar import Window, WorkingCalendar, add_days, merge_windows
-from calfleet.scheduling.due import valid_until
+from calfleet.scheduling.due import interval_days, valid_until
 from calfleet.scheduling.forecast import ship_by
-from calfleet.scheduling.plan_model import GaugeAvailability, PlanJob
+from calfleet.scheduling.plan_model import NO_GAUGE, GaugeAvailability, PlanJob
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +71,8 @@ class Trip:
     calibrated_on: date
     back_on: date
     next_due_on: date
+    recorded: bool = False
+    """Whether the absence is on record, not worked out."""
 
     @property
     def away(self) -> Window | None:
@@ -88,13 +90,17 @@ class Trip:
 def trips(care: GaugeCare, first: date, last: date) -> tuple[Trip, ...]:
     """The calibrations of a gauge that begin from ``first`` through ``last``, in order.
 
-    A trip under way is the first one. Each later one follows from the calibration before.
+    A trip under way is the first one, and is not over on ``first``. A known absence near a due
+    date (within a quarter of the interval) is taken for that calibration, from its first to its
+    last day. Each later trip follows from the calibration before.
     Raises RecordRefused when the policy contradicts itself, BadQuantity when one calibration
     takes as long as the interval.
     """
     found: list[Trip] = []
     due_on, sent_on = care.due_on, care.sent_on
+    unused = sorted(w for w in care.away if w.last >= first or sent_on is not None)
     while True:
+        known = _recorded(care.policy, due_on, sent_on, unused)
         planned = ship_by(
             due_on,
             transit_days=care.transit_days,
@@ -102,19 +108,29 @@ def trips(care: GaugeCare, first: date, last: date) -> tuple[Trip, ...]:
             review_days=care.review_days,
         )
         ship_on = sent_on if sent_on is not None else max(planned, first)
+        if known is not None:
+            unused.remove(known)
+            ship_on = known.first
         if ship_on > last:
             return tuple(found)
         # Half of the transit is the way out; where it is odd the longer half is.
         at_laboratory = add_days(ship_on, (care.transit_days + 1) // 2)
         calibrated_on = add_days(at_laboratory, care.laboratory_days)
+        back_on = add_days(ship_on, care.absence_days)
+        if known is not None:
+            back_on = add_days(known.last, 1)
+            calibrated_on = min(calibrated_on, known.last)
+        if sent_on is not None:
+            back_on = max(back_on, add_days(first, 1))
         next_due_on = valid_until(care.policy, calibrated_on)
         trip = Trip(
             gauge=care.code,
             due_on=due_on,
             ship_on=ship_on,
             calibrated_on=calibrated_on,
-            back_on=add_days(ship_on, care.absence_days),
+            back_on=back_on,
             next_due_on=next_due_on,
+            recorded=known is not None,
         )
         if add_days(next_due_on, -care.absence_days) < trip.back_on:
             raise BadQuantity(
@@ -125,6 +141,20 @@ def trips(care: GaugeCare, first: date, last: date) -> tuple[Trip, ...]:
             )
         found.append(trip)
         due_on, sent_on = next_due_on, None
+
+
+def _recorded(
+    policy: IntervalPolicy, due_on: date, sent_on: date | None, away: Sequence[Window]
+) -> Window | None:
+    """The known absence that stands for the calibration due on ``due_on``, or ``None``."""
+    quarter = interval_days(policy, due_on) // 4
+    near = Window(add_days(due_on, -quarter), add_days(due_on, quarter))
+    for window in away:
+        if sent_on is not None and sent_on in window:
+            return window
+        if sent_on is None and window.last >= near.first and window.first <= near.last:
+            return window
+    return None
 
 
 def availability(care: GaugeCare, first: date, last: date) -> GaugeAvailability:
@@ -146,11 +176,12 @@ def availability(care: GaugeCare, first: date, last: date) -> GaugeAvailability:
 
 @dataclass(frozen=True, slots=True)
 class Use:
-    """A job and the day it is meant to be done; ``gauge``: the one planned for it, if any."""
+    """A job and the day it is meant to be done; ``gauge``, ``person``: planned for it, if any."""
 
     job: PlanJob
     day: date
     gauge: str | None = None
+    person: str | None = None
 
 
 class ChoiceKind(StrEnum):
@@ -205,28 +236,50 @@ def conflicts(
 ) -> tuple[Conflict, ...]:
     """The jobs without their gauge on their day, by day, then key, each with the choices left.
 
-    A job with a planned ``gauge`` lacks it when that one cannot be used; a job without lacks one
-    when none of its usable gauges can. Gauges are sent as ``trips`` says, from ``as_of``; nothing
-    is proposed before ``as_of`` or outside a job's own days. Raises UnknownName for a gauge that
-    a job names and ``cares`` does not.
+    A job with a planned ``gauge`` lacks it when that one cannot be used, or is not among those
+    that are in range and good enough; a job without lacks one when none of its usable gauges can.
+    A job that needs a second gauge for the static pressure lacks it likewise. Gauges are sent as
+    ``trips`` says, from ``as_of``; nothing is proposed before ``as_of`` or outside a job's own
+    days. Raises UnknownName for a gauge that a job names and ``cares`` does not.
     """
     fleet = _Fleet(cares, as_of, until)
     known = sorted(uses, key=lambda u: (u.day, u.job.key))
     found = []
     for use in known:
-        asked = (use.gauge,) if use.gauge is not None else use.job.gauges
-        if any(fleet.usable(code, use.day) for code in asked):
+        if NO_GAUGE in use.job.gauges:
             continue
+        asked = (use.gauge,) if use.gauge is not None else use.job.gauges
+        able = [c for c in asked if c in use.job.gauges and fleet.usable(c, use.day)]
+        missing = [(code, _why_not(code, use, fleet)) for code in asked]
+        blocked = use
+        if able:
+            statics = use.job.static_gauges
+            if not statics or _has_second(able, statics, fleet, use.day):
+                continue
+            others = tuple(s for s in statics if s not in able) or statics
+            missing = [(c, f"{fleet.why_not(c, use.day)} to read the static") for c in others]
+            blocked = replace(use, gauge=None, job=replace(use.job, gauges=others))
         found.append(
             Conflict(
                 key=use.job.key,
                 tag=use.job.tag,
                 day=use.day,
-                missing=tuple((code, fleet.why_not(code, use.day)) for code in asked),
-                choices=tuple(_choices(use, fleet, calendar, known)),
+                missing=tuple(missing),
+                choices=tuple(_choices(blocked, fleet, calendar, known)),
             )
         )
     return tuple(found)
+
+
+def _has_second(able: Sequence[str], statics: Sequence[str], fleet: _Fleet, day: date) -> bool:
+    """Whether two different gauges are there: one of ``able``, and one for the static pressure."""
+    return any(s != c and fleet.usable(s, day) for c in able for s in statics)
+
+
+def _why_not(code: str, use: Use, fleet: _Fleet) -> str:
+    if code not in use.job.gauges:
+        return "is not in range or not good enough that day"
+    return fleet.why_not(code, use.day)
 
 
 class _Fleet:
@@ -277,7 +330,8 @@ def _choices(
             text = f"Do the job on {after}, when {code} can be used{grace}."
             yield Choice(ChoiceKind.PUT_BACK, text, code, after)
     for code in job.gauges if use.gauge is None else (use.gauge,):
-        yield from _sendings(code, use, fleet, uses)
+        if code in job.gauges:
+            yield from _sendings(code, use, fleet, uses)
 
 
 def _day_with(

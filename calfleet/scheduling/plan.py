@@ -14,7 +14,9 @@ in four steps: the linear relaxation gives a bound and suggests weeks; jobs go t
 to whoever has room and least to do; jobs without room move others out of the way; then single
 jobs, whole visits and the fullest person-weeks are moved as long as that saves something. With a
 previous plan, its places are kept where they still can be, so that little moves. There is no
-random choice and no limit by the clock: the same input gives the same plan.
+random choice and no limit by the clock: the same input gives the same plan. Where the plan is
+not near its bound, stretches of weeks are then solved again, each as an integer program of its
+own (``plan_refine``); small inputs are solved whole.
 """
 
 from __future__ import annotations
@@ -23,7 +25,8 @@ from collections.abc import Sequence
 
 from calfleet.scheduling.plan_bound import relax
 from calfleet.scheduling.plan_cost import Place, objective, week_loads
-from calfleet.scheduling.plan_exact import solve_exactly
+from calfleet.scheduling.plan_days import with_days
+from calfleet.scheduling.plan_exact import NODES, solve_exactly
 from calfleet.scheduling.plan_grid import Combo, Grid, hull
 from calfleet.scheduling.plan_model import (
     Assignment,
@@ -34,19 +37,25 @@ from calfleet.scheduling.plan_model import (
     PlanInput,
     Unplanned,
 )
+from calfleet.scheduling.plan_refine import refined
 from calfleet.scheduling.plan_search import Search
 
-EXACT_CHOICES = 1_500
-"""Up to so many choices of week, person and gauge in all, a plan is solved exactly."""
+EXACT_CHOICES = 2_000
+"""Up to so many choices of week, person and gauge in all, the integer program is used."""
+BRANCHED_CHOICES = 500
+"""Up to so many it is also branched; beyond, only solved as far as that goes at its root."""
+NEAR_ENOUGH = 0.02
+"""A plan that near to its bound, as a fraction, is not made better week by week."""
 
 PASSES = 12
 
 
-def make_plan(given: PlanInput, *, exact_choices: int = EXACT_CHOICES) -> Plan:
+def make_plan(given: PlanInput, *, exact_choices: int = EXACT_CHOICES, refine: bool = True) -> Plan:
     """The levelled plan of ``given``, with its cost, a proven bound and the reasons for gaps.
 
     No jobs: an empty plan. ``exact_choices``: the size up to which the integer program is used
-    (0: never). Raises nothing beyond what ``PlanInput`` refuses.
+    (0: never); ``refine``: whether stretches of weeks are solved again. Raises nothing beyond what
+    ``PlanInput`` refuses.
     """
     grid = Grid(given)
     choices = sum(len(grid.combos(j, w)) for j in grid.placeable for w in grid.days[j])
@@ -54,16 +63,20 @@ def make_plan(given: PlanInput, *, exact_choices: int = EXACT_CHOICES) -> Plan:
     search = Search(grid, peak=relaxed.peak)
     search.build(relaxed.hints, keep=bool(given.previous))
     search.improve(PASSES)
-    places: Sequence[Place | None] = search.place
+    places: Sequence[Place | None] = tuple(search.place)
     bound, method = relaxed.bound, Method.SEARCH
     if grid.placeable and choices <= exact_choices:
-        solved = solve_exactly(grid)
+        solved = solve_exactly(grid, nodes=NODES if choices <= BRANCHED_CHOICES else 1)
         bound = max(bound, solved.bound)
         if solved.proven:
             method = Method.EXACT
         found = solved.places
         if found and objective(grid, found).total < objective(grid, places).total - 1e-6:
             places = found
+    if method is Method.SEARCH and refine:
+        cost = objective(grid, places).total
+        if cost - bound > NEAR_ENOUGH * cost:
+            places = refined(grid, places)
     return _plan(grid, places, bound, method)
 
 
@@ -73,6 +86,7 @@ def _plan(grid: Grid, places: Sequence[Place | None], bound: float, method: Meth
     assignments = [
         _assignment(grid, j, place) for j, place in enumerate(places) if place is not None
     ]
+    assignments = with_days(assignments, grid)
     assignments.sort(key=lambda a: (a.week, a.key))
     before = {a.key: a for a in given.previous}
     moved = tuple(
@@ -113,7 +127,17 @@ def _shown(grid: Grid, j: int, week: int, combo: Combo) -> Assignment:
         first=grid.day(week, lo),
         last=grid.day(week, hi),
         fixed=job.fixed is not None,
+        static_gauge=_static_gauge(grid, j, week, combo),
     )
+
+
+def _static_gauge(grid: Grid, j: int, week: int, combo: Combo) -> str | None:
+    """The gauge for the static pressure, where the job needs one: the one there on most days."""
+    free = [s for s in grid.statics[j] if s != combo.gauge]
+    if not free:
+        return None
+    best = max(free, key=lambda s: ((grid.gauge_days[s][week] & combo.bits).bit_count(), -s))
+    return grid.gauges[best].code
 
 
 # --- what has no place ------------------------------------------------------------------

@@ -7,6 +7,7 @@ that a mistake there is seen here. A plan that somebody changed by hand is check
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import date
 from itertools import combinations
@@ -56,7 +57,19 @@ def check_plan(plan: Plan, given: PlanInput) -> list[BrokenRule]:
             broken.append(BrokenRule("names", (a.key,), f"{a.key} has {missing}, who is unknown."))
             continue
         broken += _place(a, job, given)
-        days = [d for d in _job_days(a, job, given) if _hands(d, job, worker, gauge)]
+        days = [d for d in _job_days(a, job, given) if _hands(d, job, worker, gauge, given.gauges)]
+        static = gauges.get(a.static_gauge or "")
+        if job.static_gauges and not (
+            static is not None
+            and static.code in job.static_gauges
+            and static != gauge
+            and any(static.usable_on(d) for d in days)
+        ):
+            text = f"{a.key} lacks a second gauge for its static pressure in {a.week}."
+            broken.append(BrokenRule("static gauge", (a.key,), text))
+        if a.day is not None and a.day not in days:
+            text = f"{a.key} is proposed for {a.day}, on which it cannot be done."
+            broken.append(BrokenRule("day", (a.key,), text))
         if days:
             spans.append((a, job, days))
             if (a.first, a.last) != (days[0], days[-1]):
@@ -106,12 +119,22 @@ def _job_days(a: Assignment, job: PlanJob, given: PlanInput) -> list[date]:
     ]
 
 
-def _hands(day: date, job: PlanJob, worker: PlanWorker, gauge: GaugeAvailability) -> bool:
+def _hands(
+    day: date,
+    job: PlanJob,
+    worker: PlanWorker,
+    gauge: GaugeAvailability,
+    others: Collection[GaugeAvailability],
+) -> bool:
     return (
         worker.present_on(day)
         and worker.qualified_on(job.quantity, day)
         and gauge.code in job.gauges
         and gauge.usable_on(day)
+        and (
+            not job.static_gauges
+            or any(s.usable_on(day) for s in others if s.code in job.static_gauges and s != gauge)
+        )
     )
 
 

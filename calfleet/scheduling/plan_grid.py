@@ -89,6 +89,7 @@ class Grid:
         self.quantity = [self.quantity_no[j.quantity] for j in self.jobs]
         self.minutes = [j.minutes for j in self.jobs]
         self.usable = [tuple(self.gauge_no[g] for g in j.gauges) for j in self.jobs]
+        self.statics = [tuple(self.gauge_no[g] for g in j.static_gauges) for j in self.jobs]
         self.rank = [{g: n for n, g in enumerate(usable)} for usable in self.usable]
         self._combos: dict[tuple[object, ...], tuple[Combo, ...]] = {}
         self._groups()
@@ -170,6 +171,7 @@ class Grid:
         key = (
             self.quantity[j],
             self.usable[j],
+            self.statics[j],
             self.minutes[j],
             week,
             bits,
@@ -188,6 +190,8 @@ class Grid:
         found = []
         for g in self.usable[j]:
             gauge_bits = bits & self.gauge_days[g][week]
+            if self.statics[j]:
+                gauge_bits &= self.static_days(j, g, week)
             if not gauge_bits or hands[1] not in (None, self.gauges[g].code):
                 continue
             for k in range(len(self.workers)):
@@ -200,6 +204,14 @@ class Grid:
                 ):
                     found.append(Combo(k, g, both))
         return found
+
+    def static_days(self, j: int, gauge: int, week: int) -> int:
+        """The days of ``week`` on which another gauge can read the static pressure of job ``j``."""
+        bits = 0
+        for s in self.statics[j]:
+            if s != gauge:
+                bits |= self.gauge_days[s][week]
+        return bits
 
     def _long_enough(self, j: int, week: int, worker: int, gauge: int, bits: int) -> bool:
         """Whether the job alone fits in the minutes of person and gauge on those days."""
@@ -346,6 +358,17 @@ class Grid:
         ):
             each = "; ".join(self._gauge_text(g) for g in self.usable[j])
             return no(Cause.NO_GAUGE, f"No usable gauge is there and valid {named}: {each}.")
+        if self.statics[j] and not any(
+            self.gauge_days[g][w] & self.static_days(j, g, w) & bits
+            for g in self.usable[j]
+            for w, bits in allowed.items()
+        ):
+            names = ", ".join(job.static_gauges)
+            return no(
+                Cause.NO_GAUGE,
+                f"No second gauge for its static pressure is there {named} beside the first: "
+                f"{names}.",
+            )
         loose = {w: pairs for w, bits in allowed.items() if (pairs := self._pairs(j, w, bits))}
         if not loose:
             return no(
@@ -385,7 +408,10 @@ class Grid:
             for g in self.usable[j]
             for k in range(len(self.workers))
             if (
-                both := bits & self.gauge_days[g][week] & self.skill_days[k][self.quantity[j]][week]
+                both := bits
+                & self.gauge_days[g][week]
+                & self.skill_days[k][self.quantity[j]][week]
+                & (self.static_days(j, g, week) if self.statics[j] else ~0)
             )
         ]
 

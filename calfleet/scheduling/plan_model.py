@@ -27,16 +27,22 @@ class Fixed:
     gauge: str | None = None
 
 
+NO_GAUGE = "none needed"
+"""Stands for the gauge of work that needs none; always there, without limit."""
+
+
 @dataclass(frozen=True, slots=True)
 class PlanJob:
     """One calibration to be placed between ``earliest_on`` and ``latest_on``, both included.
 
     ``key`` is unique in the plan (one switch may have several jobs). ``due_on`` is the last day in
     date; days from there to ``latest_on`` are grace. ``earliest_on`` bounds the pull-forward.
-    ``gauges``: codes that are in range and good enough, best first. ``outages``: the days on which
-    alone the work can be done (``None``: any day). Jobs of one ``redundant_group`` stay
-    ``apart_weeks`` weeks apart (1: not in the same week; the largest of the group counts), and two
-    switches of it are not done by the same person with the same gauge.
+    ``gauges``: codes that are in range and good enough, best first; only ``NO_GAUGE`` for work that
+    needs none. ``static_gauges``: one of them, other than the gauge, is needed on the same days to
+    read the static pressure (empty: none is). ``work``: what is done, in words. ``outages``: the
+    days on which alone the work can be done (``None``: any day). Jobs of one ``redundant_group``
+    stay ``apart_weeks`` weeks apart (1: not in the same week; the largest of the group counts),
+    and two switches of it are not done by the same person with the same gauge.
 
     Raises BadQuantity for minutes or an interval below 1 or a negative ``apart_weeks``;
     RecordRefused when the job may not begin until after its latest day, or names a gauge twice.
@@ -57,6 +63,8 @@ class PlanJob:
     apart_weeks: int = 1
     outages: tuple[Window, ...] | None = None
     fixed: Fixed | None = None
+    static_gauges: tuple[str, ...] = ()
+    work: str = "calibration"
 
     def __post_init__(self) -> None:
         if self.minutes < 1 or self.interval_days < 1 or self.apart_weeks < 0:
@@ -211,6 +219,8 @@ class Assignment:
     """A job's place: its week, person and gauge.
 
     ``first`` and ``last`` bound the days of that week on which job, person and gauge agree.
+    ``static_gauge``: the one that reads the static pressure, for a job that needs two. ``day``: on
+    which it begins, by due date and the person's minutes a day; a proposal, not held to.
     """
 
     key: str
@@ -221,6 +231,8 @@ class Assignment:
     first: date
     last: date
     fixed: bool = False
+    static_gauge: str | None = None
+    day: date | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -256,7 +268,8 @@ class PlanInput:
         _once("gauge", (g.code for g in self.gauges))
         known = {g.code for g in self.gauges}
         for job in self.jobs:
-            if unknown := [g for g in job.gauges if g not in known]:
+            named = (*job.gauges, *job.static_gauges)
+            if unknown := [g for g in named if g not in known]:
                 raise RecordRefused(
                     f"The job {job.key} names {', '.join(unknown)}, which is not among the gauges.",
                     rule="Every gauge that a job may use is in the plan with its windows.",

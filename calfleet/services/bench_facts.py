@@ -11,15 +11,14 @@ from typing import TYPE_CHECKING, Protocol, TypeVar
 from calfleet.errors import RecordRefused
 from calfleet.records import (
     Certificate,
-    CertificatePoint,
     Gauge,
     GaugeAbsence,
     IntervalPolicy,
     Person,
-    Phase,
     ProcedureRevision,
 )
 from calfleet.scheduling.due import valid_until
+from calfleet.store.queries import doubts as doubt_queries
 from calfleet.store.queries import due as due_queries
 from calfleet.store.queries import gauges as gauge_queries
 from calfleet.store.queries import planning as planning_queries
@@ -28,6 +27,7 @@ from calfleet.store.queries.procedures import procedures
 if TYPE_CHECKING:
     from sqlalchemy.orm import Session
 
+    from calfleet.store.queries.doubts import FoundUnfit
     from calfleet.store.queries.reader import Reader
 
 
@@ -64,6 +64,8 @@ class BenchFacts:
     repeatability: Mapping[str, tuple[float, int]] = field(default_factory=dict)
     """Switch family to pooled standard deviation of trips over the span, and its dof."""
     absences: tuple[GaugeAbsence, ...] = ()
+    unfit: tuple[FoundUnfit, ...] = ()
+    """Gauges found bad: each unusable until it is calibrated again."""
 
     def policy(self, code: str, day: date) -> IntervalPolicy:
         """The policy of that code in force on ``day``; before its first version, the first.
@@ -115,6 +117,22 @@ class BenchFacts:
         ]
         return held[-1] if held else None
 
+    def found_unfit(
+        self, gauge: str, day: date, certificate: Certificate | None
+    ) -> FoundUnfit | None:
+        """The last event that keeps ``gauge`` from use on ``day``, or ``None``.
+
+        ``certificate``: the one in force that day. One of a calibration on the day found or later
+        shows the gauge fit again (ISO/IEC 17025:2017 6.4.9, from memory); closing the event does
+        not.
+        """
+        held = [u for u in self.unfit if u.gauge == gauge and u.found_on <= day]
+        if not held:
+            return None
+        last = max(held, key=lambda u: u.found_on)
+        shown = certificate is not None and certificate.calibrated_on >= last.found_on
+        return None if shown else last
+
     def certificates_from(self, gauge: str, day: date) -> set[str]:
         """Numbers of the certificates that are ``certificate_on`` on ``day`` or any later day."""
         held = self.certificates_by_gauge.get(gauge, [])
@@ -145,6 +163,7 @@ def gather_for_planning(reader: Reader, *, in_use_on: date | None = None) -> Ben
         people={},
         repeatability=due_queries.pooled_repeatability(reader),
         absences=planning_queries.absences(reader),
+        unfit=doubt_queries.unfit_gauges(reader),
     )
     if in_use_on is None:
         return facts
@@ -155,8 +174,3 @@ def gather_for_planning(reader: Reader, *, in_use_on: date | None = None) -> Ben
         facts,
         certificates=gauge_queries.with_points_of(reader, dict(facts.certificates), wanted),
     )
-
-
-def points_in_use(certificate: Certificate) -> tuple[CertificatePoint, ...]:
-    """The points a gauge is used by: as left, or as found where it was not adjusted."""
-    return certificate.points_in(Phase.AS_LEFT) or certificate.points_in(Phase.AS_FOUND)

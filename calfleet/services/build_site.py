@@ -13,6 +13,7 @@ from calfleet.services.record import Context, judge_record
 from calfleet.store import facts as store
 from calfleet.store.planning_facts import add_planning_input
 from calfleet.store.queries.due import pooled_spread
+from calfleet.store.registers import add_registers
 from calfleet.store.work import Work
 
 Item = TypeVar("Item")
@@ -29,23 +30,7 @@ def build_site(
 
     Raises: RecordRefused, UnknownName; the caller rolls back.
     """
-    store.add_site(work, given.site)
-    for area in given.areas:
-        store.add_area(work, area)
-    for person in given.people:
-        store.add_person(work, person)
-    for laboratory in given.laboratories:
-        store.add_laboratory(work, laboratory)
-    for policy in given.policies:
-        store.add_policy(work, policy)
-    for procedure in sorted(given.procedures, key=lambda p: (p.code, p.revision)):
-        store.add_procedure_revision(work, procedure)
-    for switch in sorted(given.switches, key=lambda s: (s.tag, s.revision)):
-        store.add_switch(work, switch)
-    for gauge in sorted(given.gauges, key=lambda g: (g.code, g.revision)):
-        store.add_gauge(work, gauge)
-    for certificate in sorted(given.certificates, key=lambda c: (c.calibrated_on, c.issued_on)):
-        store.add_certificate(work, certificate)
+    add_registers(work, given)
     add_planning_input(work, given.planning)
     return _history(work, given, today, step)
 

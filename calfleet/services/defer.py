@@ -5,19 +5,17 @@ from __future__ import annotations
 from datetime import date
 
 from calfleet.errors import PersonRefused
-from calfleet.records import DeferralRecord, Role, Switch
+from calfleet.records import DeferralRecord, Role
 from calfleet.scheduling.due import Deferral, Standing, check_deferral
-from calfleet.services.bench_facts import BenchFacts, gather
-from calfleet.services.list_due import switch_standing
+from calfleet.services.bench_facts import gather
+from calfleet.services.list_due import gather_dates
 from calfleet.services.nearest import pick
-from calfleet.services.plan_facts import due_facts
 from calfleet.store import planning_facts
-from calfleet.store.queries import due as due_queries
 from calfleet.store.queries import switches as switch_queries
 from calfleet.store.work import Work
 
 MOST_DEFERRALS = 1
-"""How often a switch may be deferred between two calibrations."""
+"""How often a switch may be deferred between two calibrations, where no due rule says it."""
 
 
 def defer(
@@ -57,7 +55,8 @@ def defer(
                 rule=f"The role {' or '.join(role)} is needed on {approved_on}.",
                 next_step=f"On that day: {', '.join(able) or 'nobody'}.",
             )
-    standing = _standing(work, switch, facts, today)
+    dates = gather_dates(work.session, today, facts)
+    standing = dates.standing(switch)
     made = DeferralRecord(
         tag=switch.tag,
         due_on=standing.due_on or until,
@@ -73,18 +72,13 @@ def defer(
         made.due_on, made.until, made.reason, made.risk, made.requested_by, made.requested_on,
         made.approved_by, made.approved_on,
     )  # fmt: skip
-    earlier = due_facts(work.session).deferrals_of(switch.tag, today)
-    check_deferral(asked, standing, earlier=earlier, max_count=MOST_DEFERRALS)
-    planning_facts.add_deferral(work, made)
-    return made, _standing(work, switch, facts, today)
-
-
-def _standing(work: Work, switch: Switch, facts: BenchFacts, today: date) -> Standing:
-    return switch_standing(
-        switch,
-        due_queries.performed_days(work.session).get(switch.tag, []),
-        facts,
-        today,
-        first_use=due_queries.first_used(work.session).get(switch.tag),
-        moved_by=due_facts(work.session),
+    earlier = dates.moved.deferrals_of(switch.tag, today)
+    allowed = dates.moved.rule_for(switch, today).deferrals_allowed
+    check_deferral(
+        asked,
+        standing,
+        earlier=earlier,
+        max_count=MOST_DEFERRALS if allowed is None else allowed,
     )
+    planning_facts.add_deferral(work, made)
+    return made, gather_dates(work.session, today, facts).standing(switch)

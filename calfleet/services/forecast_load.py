@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
@@ -14,6 +14,7 @@ from calfleet.scheduling.forecast import (
     Capacity,
     CapacityLine,
     ForecastItem,
+    FurtherWork,
     Horizon,
     Job,
     LoadLine,
@@ -26,8 +27,7 @@ from calfleet.scheduling.forecast import (
 )
 from calfleet.services.bench_facts import BenchFacts, gather_for_planning
 from calfleet.services.fit_gauges import CurveCache, fit_gauges, ready_gauge
-from calfleet.services.plan_facts import DueFacts, facts_from
-from calfleet.store.queries import due as due_queries
+from calfleet.services.list_due import Dates, gather_dates, hard_stop_for, policy_for
 from calfleet.store.queries import switches as switch_queries
 from calfleet.store.queries.planning import planning_input
 
@@ -36,6 +36,7 @@ if TYPE_CHECKING:
 
 WORKING_DAYS = 5
 NO_GAUGE = "no gauge"
+NEEDS_NONE = "needs none"
 
 
 class GroupBy(StrEnum):
@@ -81,14 +82,14 @@ def forecast_load(
     Raises: BadQuantity, RecordRefused.
     """
     given = planning_input(reader)
-    items = forecast_items(reader, given, as_of, with_gauges=group_by is GroupBy.GAUGE)
+    items = forecast_items(reader, as_of, with_gauges=group_by is GroupBy.GAUGE)
     span = horizon(as_of, months)
     jobs = forecast(items, as_of=as_of, months=months)
     split: dict[GroupBy, Callable[[Job], str]] = {
         GroupBy.AREA: lambda j: j.area,
         GroupBy.QUANTITY: lambda j: str(j.quantity),
         GroupBy.CRITICALITY: lambda j: str(j.criticality),
-        GroupBy.GAUGE: lambda j: j.gauge or NO_GAUGE,
+        GroupBy.GAUGE: lambda j: NEEDS_NONE if j.work else j.gauge or NO_GAUGE,
     }
     capacity = shop_capacity(given, as_of)
     return Forecast(
@@ -120,34 +121,57 @@ def _absences(given: PlanningInput, span: Horizon) -> tuple[tuple[str, tuple[Win
     return tuple((gauge, tuple(windows)) for gauge, windows in sorted(found.items()))
 
 
-def forecast_items(
-    reader: Reader, given: PlanningInput, as_of: date, *, with_gauges: bool
-) -> list[ForecastItem]:
+def forecast_items(reader: Reader, as_of: date, *, with_gauges: bool) -> list[ForecastItem]:
     """Every switch in service as the forecast takes it, by tag."""
     facts = gather_for_planning(reader, in_use_on=as_of)
-    moved: DueFacts = facts_from(given)
-    days = due_queries.performed_days(reader)
-    first = due_queries.first_used(reader)
+    dates = gather_dates(reader, as_of, facts)
     cache = CurveCache()
     items = []
     for switch in switch_queries.in_force(reader, as_of):
         if switch.status is not SwitchStatus.IN_SERVICE:
             continue
-        items.append(
-            ForecastItem(
-                tag=switch.tag,
-                policy=facts.policy(switch.policy, as_of),
-                performed=tuple(d for d in days.get(switch.tag, ()) if d <= as_of),
-                bench_minutes=switch.bench_minutes,
-                area=switch.area,
-                quantity=switch.quantity,
-                criticality=switch.criticality,
-                gauge=_gauge_for(switch, facts, as_of, cache) if with_gauges else None,
-                first_use=first.get(switch.tag),
-                outages=moved.outages_for(switch),
-            )
-        )
+        gauge = _gauge_for(switch, facts, as_of, cache) if with_gauges else None
+        items.append(forecast_item(switch, dates, gauge))
     return items
+
+
+def forecast_item(switch: Switch, dates: Dates, gauge: str | None = None) -> ForecastItem:
+    """``switch`` as the forecast takes it; its first date is the one that the due list tells."""
+    as_of, facts, moved = dates.as_of, dates.facts, dates.moved
+    done = tuple(d for d in dates.performed.get(switch.tag, ()) if d <= as_of)
+    last = max(done, default=None)
+    rule = moved.rule_for(switch, as_of)
+    return ForecastItem(
+        tag=switch.tag,
+        policy=policy_for(switch, facts, rule, as_of),
+        performed=done,
+        bench_minutes=switch.bench_minutes,
+        area=switch.area,
+        quantity=switch.quantity,
+        criticality=switch.criticality,
+        gauge=gauge,
+        first_use=moved.first_use(switch.tag, as_of),
+        grid_anchor=rule.grid_anchor,
+        before_each_use=rule.before_use,
+        outages=moved.outages_for(switch, hard_stop_for(switch, rule, last)),
+        now=dates.standing(switch, further=False),
+        usage=tuple(moved.usage_of(switch.tag, last, as_of)),
+        further=tuple(_further(switch, dates)),
+    )
+
+
+def _further(switch: Switch, dates: Dates) -> Iterator[FurtherWork]:
+    clocks = {c.name: c for c in dates.moved.clocks_of(switch.tag, dates.as_of, dates.facts.policy)}
+    if not clocks:
+        return
+    whole = dates.by_calendar(switch)
+    for limit in whole.limits:
+        if limit.work:
+            clock = clocks[limit.work]
+            due_on, latest_on = limit.due_on, limit.latest_on
+            if whole.due_on is not None and due_on == whole.original_due_on:
+                due_on, latest_on = whole.due_on, whole.latest_on or whole.due_on  # put off
+            yield FurtherWork(limit.work, clock.policy, due_on, clock.performed, latest_on)
 
 
 def _gauge_for(switch: Switch, facts: BenchFacts, on: date, cache: CurveCache) -> str | None:

@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING
 from calfleet.records import (
     Criticality,
     DueLine,
+    IntervalBasis,
+    IntervalPolicy,
     Phase,
     Quantity,
     SetPoint,
@@ -18,11 +20,14 @@ from calfleet.records import (
     SwitchStatus,
 )
 from calfleet.scheduling.due import Standing, Status, standing
+from calfleet.scheduling.rules import RuleInForce
 from calfleet.services.bench_facts import BenchFacts, gather_for_planning
 from calfleet.services.fit_gauges import CurveCache, Readiness, ready_gauge
 from calfleet.services.plan_facts import DueFacts, due_facts
+from calfleet.services.recalls import recalls, with_recall
 from calfleet.store.queries import due as due_queries
 from calfleet.store.queries import switches as switch_queries
+from calfleet.store.queries.doubts import Recalled
 from calfleet.store.queries.due import LastResult
 
 if TYPE_CHECKING:
@@ -41,7 +46,10 @@ class Filters:
 
 @dataclass(frozen=True, slots=True)
 class DueTotals:
-    """Totals below the list; hours by area in order of the area's code."""
+    """Totals below the list; hours by area in order of the area's code.
+
+    ``before_use``: switches without a date, because they are calibrated before each use.
+    """
 
     count: int
     overdue: int
@@ -49,6 +57,7 @@ class DueTotals:
     without_gauge: int
     bench_minutes: int
     minutes_by_area: Mapping[str, int]
+    before_use: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,25 +82,16 @@ def list_due(
     """
     wanted = filters or Filters()
     facts = gather_for_planning(reader, in_use_on=as_of)
-    days = due_queries.performed_days(reader)
-    first = due_queries.first_used(reader)
-    moved_by = due_facts(reader)
-    last = due_queries.last_results(reader, as_of)
+    dates = gather_dates(reader, as_of, facts)
     cache = CurveCache()
     lines = []
+    before_use = 0
     for switch in switch_queries.in_force(reader, as_of):
         if not _wanted(switch, wanted):
             continue
-        standing_now = switch_standing(
-            switch,
-            days.get(switch.tag, []),
-            facts,
-            as_of,
-            first_use=first.get(switch.tag),
-            moved_by=moved_by,
-        )
-        standing_now = with_failure(standing_now, last.get(switch.tag))
+        standing_now = dates.standing(switch)
         if standing_now.due_on is None:
+            before_use += standing_now.status is Status.CALIBRATE_BEFORE_USE
             continue
         if standing_now.due_on > until and standing_now.due_on >= as_of:
             continue
@@ -100,9 +100,56 @@ def list_due(
             continue
         job_day = max(standing_now.due_on, as_of)
         readiness = ready_gauge(switch, facts, job_day, cache)
-        lines.append(_line(switch, standing_now, last.get(switch.tag), readiness))
+        last = dates.last.get(switch.tag)
+        lines.append(_line(switch, standing_now, last, readiness, until))
     lines.sort(key=lambda x: (x.due_on or until, x.criticality.rank, x.tag))
-    return DueList(as_of, until, tuple(lines), _totals(lines, as_of), due_queries.site_code(reader))
+    totals = replace(_totals(lines, as_of), before_use=before_use)
+    return DueList(as_of, until, tuple(lines), totals, due_queries.site_code(reader))
+
+
+@dataclass(frozen=True)
+class Dates:
+    """All that due dates are counted from, as known on ``as_of``, for the whole site."""
+
+    as_of: date
+    facts: BenchFacts
+    moved: DueFacts
+    performed: Mapping[str, list[date]]
+    last: Mapping[str, LastResult]
+    recalled: Mapping[str, Recalled]
+
+    def standing(self, switch: Switch, *, further: bool = True) -> Standing:
+        """How ``switch`` stands: by the calendar and the rules, left failed, recalled.
+
+        Without ``further`` only the calibration counts, not the switch's other work.
+        """
+        found = self.by_calendar(switch, further=further)
+        found = with_failure(found, self.last.get(switch.tag))
+        return with_recall(found, self.recalled.get(switch.tag))
+
+    def by_calendar(self, switch: Switch, *, further: bool = True) -> Standing:
+        """The same, whatever the last calibration found and whoever recalled it."""
+        return switch_standing(
+            switch,
+            self.performed.get(switch.tag, []),
+            self.facts,
+            self.as_of,
+            moved_by=self.moved,
+            further=further,
+        )
+
+
+def gather_dates(reader: Reader, as_of: date, facts: BenchFacts) -> Dates:
+    """What the dates of every switch are counted from, through a connection or a session."""
+    performed = due_queries.performed_days(reader)
+    return Dates(
+        as_of,
+        facts,
+        due_facts(reader),
+        performed,
+        due_queries.last_results(reader, as_of),
+        recalls(reader, as_of, performed),
+    )
 
 
 def switch_standing(
@@ -113,24 +160,63 @@ def switch_standing(
     *,
     first_use: date | None = None,
     moved_by: DueFacts | None = None,
+    further: bool = True,
 ) -> Standing:
-    """When ``switch`` is due and why; never calibrated, its clock starts on ``first_use``.
+    """When ``switch`` is due and why: the one place where stored facts become a due date.
 
-    ``first_use`` is the day its first data sheet took effect (else: the one given).
-    ``moved_by``: deferrals, outages and use, where they are to count.
+    Never calibrated, its clock starts on its first day in service (where no data sheet tells it:
+    on ``first_use``, else when the given sheet took effect). ``moved_by``: due rules, deferrals,
+    outages, use, storage and, if ``further``, the further intervals, where they are to count.
     """
     past = [day for day in performed if day <= as_of]
+    last = max(past, default=None)
     moved = moved_by or DueFacts()
-    return standing(
-        facts.policy(switch.policy, as_of),
+    rule = moved.rule_for(switch, as_of)
+    policy = policy_for(switch, facts, rule, as_of)
+    storage = moved.storage_of(switch.tag, last, as_of, rule.shelf_limit_days)
+    stop = hard_stop_for(switch, rule, last)
+    outages = moved.outages_for(switch, stop) if moved.outages or stop else None
+    found = standing(
+        policy,
         past,
         as_of=as_of,
         in_service=switch.status is SwitchStatus.IN_SERVICE,
-        first_use=first_use or switch.effective_on,
-        usage=moved.usage_of(switch.tag, max(past, default=None), as_of),
-        outages=moved.outages_for(switch) if moved.outages else None,
+        first_use=moved.first_use(switch.tag, as_of) or first_use or switch.effective_on,
+        grid_anchor=rule.grid_anchor,
+        storage=storage,
+        usage=moved.usage_of(switch.tag, last, as_of),
+        also=moved.clocks_of(switch.tag, as_of, facts.policy) if further else (),
+        outages=outages,
         deferrals=moved.deferrals_of(switch.tag, as_of),
+        before_each_use=rule.before_use,
     )
+    if not rule.sources:
+        return found
+    said = rule.text(
+        name
+        for name, counts in (
+            ("policy", not rule.before_use),
+            ("before_use", rule.before_use),
+            ("grid_anchor", policy.basis is IntervalBasis.FIXED_GRID and not rule.before_use),
+            ("shelf_limit_days", storage is not None),
+            ("hard_stop", stop is not None),
+        )
+        if counts
+    )
+    return replace(found, why=f"{found.why} {said}") if said else found
+
+
+def policy_for(switch: Switch, facts: BenchFacts, rule: RuleInForce, as_of: date) -> IntervalPolicy:
+    """The interval policy that ``switch`` follows: by the rule in force, else its data sheet."""
+    return facts.policy(rule.policy or switch.policy, as_of)
+
+
+def hard_stop_for(switch: Switch, rule: RuleInForce, last: date | None) -> date | None:
+    """The hard stop of the coming calibration: work done since the rule took effect spends it."""
+    source = rule.source("hard_stop")
+    if not switch.outage_bound or source is None:
+        return None
+    return None if last is not None and last >= source.effective_on else rule.hard_stop
 
 
 def _wanted(switch: Switch, filters: Filters) -> bool:
@@ -142,7 +228,17 @@ def _wanted(switch: Switch, filters: Filters) -> bool:
     )
 
 
-def _line(switch: Switch, due: Standing, last: LastResult | None, readiness: Readiness) -> DueLine:
+CALIBRATION = "calibration"
+
+
+def work_text(works: Iterable[str]) -> str:
+    """What is due, in words: the calibration and further work by name."""
+    return ", ".join(name or CALIBRATION for name in works)
+
+
+def _line(
+    switch: Switch, due: Standing, last: LastResult | None, readiness: Readiness, until: date
+) -> DueLine:
     return DueLine(
         tag=switch.tag,
         service=switch.service,
@@ -161,6 +257,7 @@ def _line(switch: Switch, due: Standing, last: LastResult | None, readiness: Rea
         bench_minutes=switch.bench_minutes,
         outage_bound=switch.outage_bound,
         readiness=readiness.view(),
+        work=work_text(due.works_due(max(until, due.as_of))),
     )
 
 

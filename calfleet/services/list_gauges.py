@@ -44,6 +44,8 @@ def list_gauges(session: Session, on: date) -> list[GaugeLine]:
         until = None if certificate is None else facts.valid_until(certificate)
         if gauge.status is not GaugeStatus.IN_SERVICE:
             standing = f"{gauge.status}: {gauge.reason}"
+        elif (bad := facts.found_unfit(gauge.code, on, certificate)) is not None:
+            standing = f"found bad on {bad.found_on} ({bad.kind}, {bad.event})"
         elif certificate is None:
             standing = "no certificate"
         elif until is not None and until < on:

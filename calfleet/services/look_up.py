@@ -31,6 +31,12 @@ def switches_on(session: Session, on: date, areas: Collection[str] = ()) -> list
     return [s for s in switch_queries.in_force(session, on) if not areas or s.area in areas]
 
 
+def site_name(session: Session) -> str:
+    """The name of the site with its code; empty before it is built."""
+    found = shop.site(session)
+    return "" if found is None else f"{found.name} ({found.code})"
+
+
 def everybody(session: Session) -> list[Person]:
     """Every person, by code."""
     return list(shop.people(session).values())

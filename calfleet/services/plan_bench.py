@@ -29,10 +29,9 @@ from calfleet.services.bench_facts import in_force
 from calfleet.services.cautions import Caution, cautions_for
 from calfleet.services.choose_procedure import procedure_revision
 from calfleet.services.fit_gauges import GaugeOption, fit_gauges, planning_atmosphere
-from calfleet.services.list_due import switch_standing
+from calfleet.services.list_due import gather_dates
 from calfleet.services.measurands import gauge_use, method, set_point_spec
 from calfleet.services.nearest import pick
-from calfleet.services.plan_facts import due_facts
 from calfleet.services.record import Context, context_for
 
 if TYPE_CHECKING:
@@ -94,14 +93,7 @@ def plan_bench(session: Session, tag: str, *, on: date) -> BenchPlan:
         procedure=procedure,
         cautions=cautions_for(switch, procedure.hazards),
         options=tuple(fit_gauges(switch, context.facts, on, cache=context.cache)),
-        standing=switch_standing(
-            switch,
-            list(context.performed[name]),
-            context.facts,
-            on,
-            first_use=min(s.effective_on for s in revisions),
-            moved_by=due_facts(session),
-        ),
+        standing=gather_dates(session, on, context.facts).standing(switch),
         on=on,
         context=context,
     )

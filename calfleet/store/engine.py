@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 from sqlalchemy import Connection, Engine, create_engine, event
 from sqlalchemy.engine import make_url
@@ -60,6 +61,11 @@ def _prepare_sqlite(connection: Any, _record: Any) -> None:
 def _begin_sqlite(connection: Connection) -> None:
     writes = connection.get_execution_options().get("calfleet_writes", False)
     connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+
+
+def sqlite_url(file: Path) -> str:
+    """The address of a SQLite file, whatever signs its path holds."""
+    return f"sqlite:///{quote(str(file), safe='/ :')}"
 
 
 def sqlite_file(url: str) -> Path | None:
@@ -147,5 +153,5 @@ def public_name(url: str) -> str:
 
 
 def _constraint(text: str) -> str:
-    found = re.search(r"((?:ck|uq|fk|pk)_\w+)", text)
+    found = re.search(r"\b((?:ck|uq|fk|pk)_\w+)", text)
     return f"Constraint {found.group(1)}." if found else "A constraint of the database."

@@ -12,7 +12,7 @@ from calfleet.store.base import Base
 
 
 def problems(session: Session) -> Iterator[tuple[str, str, str]]:
-    """(check, where, what) of everything wrong, in the order database, references, numbers, guards.
+    """(check, where, what) of everything wrong: database, references, numbers, marks, guards.
 
     PostgreSQL keeps its references by itself (a validated foreign key cannot be broken without
     being dropped); what is asked there is whether every foreign key still stands validated.
@@ -34,8 +34,29 @@ def problems(session: Session) -> Iterator[tuple[str, str, str]]:
         for table, name in rows:
             yield "references", table, f"The foreign key {name} is not validated."
     yield from _numbers(connection)
+    yield from _marks(connection)
     for name in guards.missing(connection):
         yield "guards", name, "The guard is missing, disabled or altered."
+
+
+def _marks(connection: Connection) -> Iterator[tuple[str, str, str]]:
+    """Facts entered at a time or by a person of which the audit trail has no entry."""
+    for table in Base.metadata.sorted_tables:
+        if "recorded_at" not in table.columns:
+            continue
+        rows = connection.execute(
+            text(
+                f"SELECT min(id), recorded_at, recorded_by FROM {table.name} f WHERE NOT EXISTS "
+                "(SELECT 1 FROM audit_entry e WHERE e.at = f.recorded_at "
+                "AND e.actor = f.recorded_by) GROUP BY recorded_at, recorded_by ORDER BY 1"
+            )
+        )
+        for row, at, by in rows:
+            yield (
+                "marks",
+                f"{table.name} row {row}",
+                f"It is marked as entered {at} by {by}; the audit trail has no such entry.",
+            )
 
 
 def _numbers(connection: Connection) -> Iterator[tuple[str, str, str]]:

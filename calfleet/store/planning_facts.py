@@ -39,6 +39,7 @@ from calfleet.store.models import (
     UsageRuleRow,
     WorkingHoursRow,
 )
+from calfleet.store.rule_facts import add_due_rule, add_further_interval, add_other_work
 from calfleet.store.work import Work
 
 
@@ -62,6 +63,12 @@ def add_planning_input(work: Work, given: PlanningInput) -> None:
         add_redundant_group(work, group)
     for deferral in given.deferrals:
         add_deferral(work, deferral)
+    for due_rule in given.due_rules:
+        add_due_rule(work, due_rule)
+    for interval in given.further_intervals:
+        add_further_interval(work, interval)
+    for done in given.other_work:
+        add_other_work(work, done)
 
 
 def add_outage(work: Work, outage: Outage) -> None:

@@ -84,7 +84,11 @@ def upgrade(url: str, *, to: str = "head") -> str:
 def backup_sqlite(url: str, target: Path, progress: Callable[[str], None] | None = None) -> Path:
     """``target``, a complete copy of the SQLite database at ``url`` taken while it is in use.
 
-    Raises: StoreRefused when ``url`` is not a SQLite file or ``target`` exists.
+    One state of the database, with what its write-ahead log holds; the copy is one file without
+    such a log.
+
+    Raises: StoreRefused when ``url`` is not a SQLite file, ``target`` exists, or the source or
+    the copy is not whole; SiteNotFound when there is no such file.
     """
     import sqlite3
 
@@ -92,8 +96,14 @@ def backup_sqlite(url: str, target: Path, progress: Callable[[str], None] | None
     if source is None:
         raise StoreRefused(
             f"{make_url(url).render_as_string(hide_password=True)} is not a database file.",
-            rule="Only a SQLite site is copied by calfleet.",
-            next_step="Use the backup tool of the database server.",
+            rule="Only a SQLite site has a database file to copy.",
+            next_step="Use 'calfleet backup', which copies the tables of a database server.",
+        )
+    if not source.is_file():
+        raise SiteNotFound(
+            f"The database {source} does not exist.",
+            rule="What is not there cannot be copied.",
+            next_step="Check the path in calfleet.toml, or restore a backup.",
         )
     if target.exists():
         raise StoreRefused(
@@ -102,18 +112,23 @@ def backup_sqlite(url: str, target: Path, progress: Callable[[str], None] | None
             next_step="Choose another name.",
         )
     target.parent.mkdir(parents=True, exist_ok=True)
-    with (
-        closing(sqlite3.connect(f"file:{source}?mode=ro", uri=True)) as reader,
-        closing(sqlite3.connect(target)) as writer,
-    ):
-        reader.backup(writer)
-        check = writer.execute("PRAGMA integrity_check").fetchone()[0]
+    try:
+        with (
+            closing(sqlite3.connect(f"{source.resolve().as_uri()}?mode=ro", uri=True)) as reader,
+            closing(sqlite3.connect(target)) as writer,
+        ):
+            reader.backup(writer)
+            writer.execute("PRAGMA journal_mode = DELETE")
+            check = str(writer.execute("PRAGMA integrity_check").fetchone()[0])
+    except sqlite3.Error as error:
+        check = str(error)
     if check != "ok":
-        target.unlink()
+        target.unlink(missing_ok=True)
         raise StoreRefused(
             f"The copy of {source} failed its own check: {check}.",
             rule="A backup must be whole.",
-            next_step="Examine the database before going on.",
+            next_step="Examine the database before going on: 'calfleet verify' names what is "
+            "wrong. Keep the damaged file, and restore the newest backup into another folder.",
         )
     if progress:
         progress(f"Backup written to {target}")

@@ -14,6 +14,7 @@ from sqlalchemy.orm import Session
 
 from calfleet.records import to_plain
 from calfleet.store.engine import refusals, writing
+from calfleet.store.lengths import refuse_what_does_not_fit
 from calfleet.store.models import AuditEntryRow
 from calfleet.store.types import canonical_json, utc_text
 
@@ -75,6 +76,7 @@ class Work(AbstractContextManager["Work"]):
         self.subject = subject
         self.reason = reason
         self.session = Session(writing(engine), expire_on_commit=False)
+        refuse_what_does_not_fit(self.session)
         self.ids: dict[tuple[object, ...], int] = {}
         self._url = str(engine.url)
         self._facts: list[dict[str, str]] = []

@@ -178,30 +178,30 @@ def test_expected_uncertainties_a_second(
 
     The calls are those that one due list makes on the demo's site.
     """
-    from calfleet.metrology.evaluation import planned_expanded_uncertainty
+    from calfleet.metrology.evaluation import PlannedFigures, planned_figures
     from calfleet.services import fit_gauges
     from calfleet.services.list_due import list_due
     from calfleet.store.queries.reader import quick_reader
 
     calls: list[tuple[Any, ...]] = []
 
-    def noted(*arguments: Any) -> float:
-        U = planned_expanded_uncertainty(*arguments)
+    def noted(*arguments: Any) -> PlannedFigures:
+        found = planned_figures(*arguments)
         calls.append(arguments)
-        return U
+        return found
 
-    monkeypatch.setattr(fit_gauges, "planned_expanded_uncertainty", noted)
+    monkeypatch.setattr(fit_gauges, "planned_figures", noted)
     with quick_reader(demo_site / "site.sqlite", lambda found, name: None) as reader:
         list_due(reader, as_of=TODAY, until=date(2028, 12, 31))
     assert len(calls) > 100
 
     def again() -> float:
         start = time.perf_counter()
-        found = [planned_expanded_uncertainty(*arguments) for arguments in calls]
-        assert all(U > 0 for U in found)
+        found = [planned_figures(*arguments) for arguments in calls]
+        assert all(one.U > 0 for one in found)
         return time.perf_counter() - start
 
     rate = len(calls) / statistics.median([again() for _ in range(7)][2:])
     benchmark.pedantic(again, rounds=5)
     benchmark.extra_info |= {"calls": len(calls), "per_second": rate}
-    say(capsys, f"planned_expanded_uncertainty: {rate:,.0f} calls a second")
+    say(capsys, f"planned_figures: {rate:,.0f} calls a second")

@@ -8,6 +8,7 @@ import signal
 import sqlite3
 import subprocess
 import sys
+import zipfile
 from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
@@ -260,7 +261,7 @@ def test_a_database_that_is_current_is_left_alone(shop: Any) -> None:
     assert shop.state() == before
 
 
-def test_an_older_database_is_upgraded_after_a_backup(shop: Any) -> None:
+def test_an_older_database_is_upgraded_after_a_backup(shop: Any, tmp_path: Path) -> None:
     shop.database.unlink()
     upgrade(f"sqlite:///{shop.database}", to="0001")
     old = shop.ask("SELECT sql FROM sqlite_master ORDER BY name")
@@ -268,12 +269,16 @@ def test_an_older_database_is_upgraded_after_a_backup(shop: Any) -> None:
     assert refused.code == 3
     assert "Run 'calfleet upgrade'" in " ".join(refused.err.split())
 
-    said = shop.ok("upgrade")
+    done = shop.run("upgrade")
+    assert done.code == 0
+    said = done.out
     assert f"Upgraded from revision 0001 to {HEAD}." in said
     assert shop.ask("SELECT version_num FROM alembic_version") == [(HEAD,)]
-    (saved,) = (shop.root / "backups").glob("before-upgrade-*.sqlite")
+    (saved,) = (shop.root / "backups").glob("before-upgrade-*.zip")
     assert str(saved) in said
-    with closing(sqlite3.connect(saved)) as reader:
+    with zipfile.ZipFile(saved) as archive:
+        packed = archive.extract("site.sqlite", tmp_path / "packed")
+    with closing(sqlite3.connect(packed)) as reader:
         assert reader.execute("SELECT version_num FROM alembic_version").fetchall() == [("0001",)]
         assert reader.execute("SELECT sql FROM sqlite_master ORDER BY name").fetchall() == old
     assert shop.ok("switches").endswith("0 switches.\n")

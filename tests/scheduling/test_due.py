@@ -899,3 +899,71 @@ def test_nothing_heavy_is_loaded() -> None:
     )
     ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert ran.stdout.strip() == ""
+
+
+# --- several kinds of work ----------------------------------------------------------------
+
+
+def test_work_never_done_is_due_when_it_is_first_wanted_not_from_first_use() -> None:
+    clock = Clock("contacts", policy(6), (), d("2026-10-01"))
+    now = standing(
+        policy(12), [d("2026-05-05")], as_of=d("2026-11-01"), first_use=d("2020-01-01"),
+        also=[clock],
+    )  # fmt: skip
+    assert (now.due_on, now.status) == (d("2026-10-01"), Status.OVERDUE)
+    assert "for contacts, wanted since 2026-10-01, which was never done" in now.why
+    assert now.works_due(d("2026-12-31")) == ("contacts",)
+    assert now.works_due(d("2027-12-31")) == ("contacts", "")
+
+
+def test_each_work_is_counted_from_its_own_days() -> None:
+    clock = Clock("contacts", policy(6), (d("2026-09-10"),), d("2024-01-01"))
+    now = standing(policy(12), [d("2025-12-20")], as_of=d("2026-11-01"), also=[clock])
+    assert now.due_on == d("2026-12-20")
+    assert [(x.work, x.due_on) for x in now.limits] == [
+        ("", d("2026-12-20")),
+        ("contacts", d("2027-03-10")),
+    ]
+    assert now.works_due(d("2026-12-31")) == ("",)
+
+
+def test_other_work_is_due_though_the_calibration_is_before_each_use() -> None:
+    clock = Clock("contacts", policy(6), (d("2026-03-10"),))
+    now = standing(
+        policy(12), [d("2026-01-01")], as_of=d("2026-11-01"), also=[clock], before_each_use=True
+    )
+    assert (now.due_on, now.status, now.usable) == (d("2026-09-10"), Status.OVERDUE, False)
+    assert now.works_due(d("2026-11-30")) == ("contacts",)
+    assert "calibrated before each use" in now.why
+
+
+def test_a_deferral_puts_off_the_date_it_names_and_no_other() -> None:
+    """The other work is due on 2026-11-10 and put off to 2027-01-31; the calibration is not."""
+    clock = Clock("contacts", policy(6), (d("2026-05-10"),))
+    put_off = Deferral(
+        d("2026-11-10"), d("2027-01-31"), "why", "risk", "A", d("2026-11-01"), "B", d("2026-11-02")
+    )
+    how = {"as_of": d("2026-11-20"), "deferrals": [put_off]}
+    both = standing(policy(12), [d("2025-12-20")], also=[clock], **how)  # type: ignore[arg-type]
+    assert (both.original_due_on, both.due_on) == (d("2026-11-10"), d("2026-12-20"))
+    alone = standing(policy(12), [d("2025-12-20")], **how)  # type: ignore[arg-type]
+    assert (alone.original_due_on, alone.due_on) == (None, d("2026-12-20"))
+    later = standing(policy(12), [d("2026-03-20")], also=[clock], **how)  # type: ignore[arg-type]
+    assert later.due_on == d("2027-01-31")
+
+
+def test_a_switch_never_calibrated_tells_its_other_work_too() -> None:
+    clock = Clock("contacts", policy(6), (), d("2026-10-01"))
+    now = standing(policy(12), [], as_of=d("2026-09-01"), first_use=d("2026-08-01"), also=[clock])
+    assert now.status is Status.NEVER_CALIBRATED
+    assert now.works_due(d("2026-12-31")) == ("", "contacts")
+
+
+def test_no_deferral_at_all_can_be_the_rule() -> None:
+    now = standing(policy(12), [d("2025-12-20")], as_of=d("2026-11-20"))
+    asked = Deferral(
+        d("2026-12-20"), d("2027-01-31"), "why", "risk", "A", d("2026-11-01"), "B", d("2026-11-02")
+    )
+    with pytest.raises(RecordRefused) as refusal:
+        check_deferral(asked, now, max_count=0)
+    assert "not even once" in refusal.value.rule

@@ -18,10 +18,11 @@ from hypothesis import strategies as st
 from calfleet.errors import BadQuantity, RecordRefused
 from calfleet.records import Criticality, IntervalBasis, IntervalPolicy, IntervalUnit, Quantity
 from calfleet.scheduling.calendar import Window, WorkingCalendar
-from calfleet.scheduling.due import Outages
+from calfleet.scheduling.due import Outages, UsageLimit, standing
 from calfleet.scheduling.forecast import (
     Capacity,
     ForecastItem,
+    FurtherWork,
     Horizon,
     Job,
     Period,
@@ -292,3 +293,52 @@ def test_ship_by() -> None:
     assert day == d("2026-12-08")
     with pytest.raises(BadQuantity):
         ship_by(d("2026-12-31"), transit_days=-1, laboratory_days=15, review_days=3)
+
+
+# --- what else moves and recurs -----------------------------------------------------------
+
+
+def days_of(made: tuple[Job, ...], work: str = "") -> list[date]:
+    return [j.due_on for j in made if j.work == work]
+
+
+def test_the_first_date_is_the_one_given_and_the_rest_follow_the_policy() -> None:
+    """Left failed: due at once on the first day, then every three months from there."""
+    one = item("T1", 3, "2026-11-01")
+    now = standing(one.policy, one.performed, as_of=d("2026-11-25"))
+    failed = replace(now, due_on=d("2026-11-01"))
+    made = forecast([replace(one, now=failed)], as_of=d("2026-11-25"), months=7)
+    assert [(j.due_on, j.planned_on) for j in made] == [
+        (d("2026-11-01"), d("2026-11-25")),
+        (d("2027-02-25"), d("2027-02-25")),
+        (d("2027-05-25"), d("2027-05-25")),
+    ]
+
+
+def test_use_brings_the_job_round_sooner_than_the_interval() -> None:
+    """1000 cycles at 10 a day last 100 days, less than 12 months: again and again."""
+    limit = UsageLimit("cycles", Decimal(1000), Decimal(500), d("2026-11-20"), Decimal(10))
+    one = replace(item("T1", 12, "2026-10-01"), usage=(limit,))
+    now = standing(one.policy, one.performed, as_of=d("2026-11-25"), usage=[limit])
+    made = forecast([replace(one, now=now)], as_of=d("2026-11-25"), months=10)
+    first = d("2027-01-09")  # 500 left at 10 a day, from 2026-11-20
+    assert days_of(made) == [first, first + timedelta(days=100), first + timedelta(days=200)]
+
+
+def test_a_slow_counter_leaves_the_policys_dates_anchored() -> None:
+    limit = UsageLimit("cycles", Decimal(1000), Decimal(1), d("2026-11-20"), Decimal("0.01"))
+    one = item("T1", 1, "2026-10-31")
+    plain = forecast([one], as_of=d("2026-11-25"), months=6)
+    assert forecast([replace(one, usage=(limit,))], as_of=d("2026-11-25"), months=6) == plain
+    assert days_of(plain)[:3] == [d("2026-11-30"), d("2026-12-31"), d("2027-01-31")]
+
+
+def test_other_work_is_a_job_of_its_own_without_a_gauge() -> None:
+    half = IntervalPolicy("P6", d("2000-01-01"), FLOAT, 6, IntervalUnit.MONTH)
+    work = FurtherWork("contacts", half, d("2026-12-30"), (d("2026-06-30"),))
+    one = replace(item("T1", 12, "2026-03-01"), further=(work,))
+    made = forecast([one], as_of=d("2026-11-25"), months=14)
+    assert days_of(made) == [d("2027-03-01")]
+    assert days_of(made, "contacts") == [d("2026-12-30"), d("2027-06-30"), d("2027-12-30")]
+    assert {j.gauge for j in made if j.work} == {None}
+    assert {j.gauge for j in made if not j.work} == {"RG-1"}

@@ -22,7 +22,7 @@ from calfleet.scheduling.gauge_plan import (
     lapse_impact,
     trips,
 )
-from calfleet.scheduling.plan_model import PlanJob
+from calfleet.scheduling.plan_model import NO_GAUGE, PlanJob
 
 YEARLY = IntervalPolicy("R12", date(2020, 1, 1), IntervalBasis.LAST_DONE, 12, IntervalUnit.MONTH)
 START, END = date(2027, 1, 4), date(2028, 1, 2)
@@ -266,3 +266,52 @@ def test_a_lapse_of_a_few_days() -> None:
     )
     assert [u.job.key for u in impact.blocked] == ["J1"]
     assert "from 2027-02-01 to 2027-02-09, 1 job (60 minutes)" in impact.text
+
+
+# --- absences on record, and second gauges ------------------------------------------------
+
+
+def test_an_absence_on_record_near_the_due_date_is_that_calibration() -> None:
+    """Due 2027-03-31, on record from 04-05 to 04-16: out of date for 16 days, then valid."""
+    known = care(away=(Window(d("2027-04-05"), d("2027-04-16"), "recalibration"),))
+    (trip,) = trips(known, START, END)
+    assert (trip.ship_on, trip.back_on, trip.recorded) == (d("2027-04-05"), d("2027-04-17"), True)
+    assert trip.calibrated_on == d("2027-04-16")
+    assert trip.days_lapsed == 16
+    free = availability(known, START, END)
+    assert not free.usable_on(d("2027-04-01"))
+    assert free.usable_on(d("2027-04-17"))
+
+
+def test_an_absence_far_from_the_due_date_is_something_else() -> None:
+    lent = care(away=(Window(d("2027-09-01"), d("2027-09-10"), "lent"),))
+    (trip,) = trips(lent, START, END)
+    assert trip.ship_on == d("2027-03-15")
+    assert not trip.recorded
+    assert not availability(lent, START, END).usable_on(d("2027-09-05"))
+
+
+def test_a_gauge_at_the_laboratory_is_not_back_before_tomorrow() -> None:
+    """Sent long ago, its times are over, and still its data sheet says that it is there."""
+    late = care(due="2027-01-02", sent_on=d("2026-11-01"))
+    (trip, *_) = trips(late, START, END)
+    assert trip.back_on == START + timedelta(days=1)
+
+
+def test_a_planned_gauge_that_is_not_good_enough_any_more_is_a_conflict() -> None:
+    (one,) = found(use("2027-05-03", "G2", planned="G1"), cares=(care(), care("G2", "2027-12-01")))
+    assert one.missing == (("G1", "is not in range or not good enough that day"),)
+    assert choice(one, ChoiceKind.OTHER_GAUGE).gauge == "G2"
+
+
+def test_a_job_that_needs_two_gauges_lacks_the_second() -> None:
+    away = (Window(d("2027-05-01"), d("2027-05-31"), "lent"),)
+    both = (care("G1", "2027-12-01"), care("G2", "2027-12-01", away=away))
+    (one,) = found(use("2027-05-10", "G1", static_gauges=("G1", "G2")), cares=both)
+    assert one.missing == (("G2", "is away from 2027-05-01 to 2027-05-31 to read the static"),)
+    assert choice(one, ChoiceKind.PULL_FORWARD).day == d("2027-04-30")
+    assert found(use("2027-06-10", "G1", static_gauges=("G1", "G2")), cares=both) == ()
+
+
+def test_work_that_needs_no_gauge_never_lacks_one() -> None:
+    assert found(use("2027-05-10", NO_GAUGE), cares=()) == ()

@@ -20,6 +20,7 @@ from calfleet.scheduling.calendar import Week, Window, WorkingCalendar, iso_week
 from calfleet.scheduling.plan import make_plan
 from calfleet.scheduling.plan_check import check_plan
 from calfleet.scheduling.plan_model import (
+    NO_GAUGE,
     Assignment,
     Cause,
     Fixed,
@@ -166,6 +167,10 @@ def cost_by_hand(asked: PlanInput, assignments: tuple[Assignment, ...], dropped:
 def every_plan(asked: PlanInput, dropped: set[str]) -> Iterator[tuple[Assignment, ...]]:
     """Every plan without a broken rule, by trying all there are."""
 
+    def static_on(j: PlanJob, g: GaugeAvailability, d: date) -> str | None:
+        others = (s for s in asked.gauges if s.code in j.static_gauges and s is not g)
+        return next((s.code for s in others if s.usable_on(d)), None)
+
     def places(j: PlanJob) -> list[Assignment | None]:
         found: list[Assignment | None] = [None]
         for k in asked.week_list:
@@ -182,9 +187,16 @@ def every_plan(asked: PlanInput, dropped: set[str]) -> Iterator[tuple[Assignment
                         and p.qualified_on(j.quantity, d)
                         and g.code in j.gauges
                         and g.usable_on(d)
+                        and (not j.static_gauges or static_on(j, g, d))
                     ]
                     if days:
-                        found.append(Assignment(j.key, j.tag, k, p.code, g.code, days[0], days[-1]))
+                        static = static_on(j, g, days[0]) if j.static_gauges else None
+                        found.append(
+                            Assignment(
+                                j.key, j.tag, k, p.code, g.code, days[0], days[-1],
+                                static_gauge=static,
+                            )
+                        )  # fmt: skip
         return found
 
     jobs = [j for j in asked.jobs if j.key not in dropped]
@@ -262,6 +274,9 @@ def inputs(draw: st.DrawFn, most_jobs: int = 9, weeks: int = 5, hands: int = 3) 
                 apart_weeks=draw(st.integers(0, 2)),
                 outages=draw(st.none() | st.just((Window(day(outage), day(outage + 3)),))),
                 fixed=fixed,
+                static_gauges=tuple(
+                    draw(st.just([]) | st.lists(st.sampled_from(codes), max_size=2, unique=True))
+                ),
             )
         )
     recent = ()
@@ -706,6 +721,43 @@ def test_an_outage_binds_the_days() -> None:
     assert (a.first, a.last) == (day(8), day(9))
 
 
+def test_a_job_that_needs_two_gauges_waits_until_both_are_there() -> None:
+    away = (Window(day(0), day(13), "at the laboratory"),)
+    asked, made = plan_of(
+        job("J1", static_gauges=("G1", "G2")),
+        gauges=(gauge(), gauge("G2", away=away)),
+    )
+    (place,) = made.assignments
+    assert (place.gauge, place.static_gauge) == ("G1", "G2")
+    assert place.first >= day(14)
+    alone = only_reason(job("J1", static_gauges=("G1",)))
+    assert alone.cause is Cause.NO_GAUGE
+    assert "second gauge" in alone.reason
+    # the checker sees a plan that forgot the second gauge
+    lost = replace(made, assignments=(replace(place, static_gauge=None),))
+    assert {b.rule for b in check_plan(lost, asked)} == {"static gauge"}
+
+
+def test_the_days_of_a_week_follow_due_dates_and_hours() -> None:
+    """Two hours a day: two jobs of an hour on Monday, the next on Tuesday, in order of due date."""
+    _, made = plan_of(
+        *(job(f"J{n}", 0, 4, due_on=day(4 - n)) for n in range(4)),
+        workers=(person(minutes=120),),
+        weeks=1,
+    )
+    days = {a.key: a.day for a in made.assignments}
+    assert days == {"J3": day(0), "J2": day(0), "J1": day(1), "J0": day(1)}
+
+
+def test_work_that_needs_no_gauge_is_planned_without_one() -> None:
+    asked, made = plan_of(
+        job("J1", gauges=(NO_GAUGE,)),
+        gauges=(GaugeAvailability(NO_GAUGE, (Window(date.min, date.max),)),),
+    )
+    assert made.assignments[0].gauge == NO_GAUGE
+    assert check_plan(made, asked) == []
+
+
 def test_jobs_of_one_area_go_together() -> None:
     shop = Weights(lost=0, peak=0, above_level=0)
     spread = [job(f"J{n}", n * 3, 13 + n * 3) for n in range(4)]
@@ -794,7 +846,7 @@ def shop(count: int = 300, weeks: int = 26) -> PlanInput:
 
 def test_planning_again_without_a_change_moves_nothing() -> None:
     asked = shop()
-    before = make_plan(asked)
+    before = make_plan(asked, refine=False)
     after = make_plan(replace(asked, previous=before.assignments))
     assert after.moved == ()
     assert after.assignments == before.assignments
@@ -802,7 +854,7 @@ def test_planning_again_without_a_change_moves_nothing() -> None:
 
 def test_a_small_change_moves_few_jobs() -> None:
     asked = shop()
-    before = make_plan(asked)
+    before = make_plan(asked, refine=False)
     assert before.unplanned == ()
     done = {a.key for a in before.assignments[:10]}
     start = before.assignments[10].week.first

@@ -5,14 +5,21 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import date, timedelta
 from decimal import Decimal
+from pathlib import Path
 from typing import Any
 
 import pytest
+from sqlalchemy.orm import Session
 
 from calfleet import records as rec
 from calfleet.metrology.units import PressureMode
-from calfleet.records import Hazard
+from calfleet.records import Hazard, Phase
+from calfleet.services.bench_facts import gather_for_planning
 from calfleet.services.fit_gauges import GaugeOption, fit_gauges, judge_gauge, ready_gauge
+from calfleet.services.record import context_for, judge_record
+from calfleet.services.what_if import what_if
+from calfleet.site import read_settings
+from calfleet.store.queries import switches as switch_queries
 
 D = Decimal
 TODAY = date(2026, 3, 2)
@@ -343,3 +350,68 @@ def test_a_procedure_that_contradicts_itself_is_told_not_raised(little: Any) -> 
     ready = ready_gauge(broken, little.facts(), TODAY).view()
     assert not ready.ready
     assert ready.reason
+
+
+# --- planned and recorded ---------------------------------------------------------------
+
+
+def planned_and_recorded(
+    session: Session, little: Any, spread: tuple[float, int], *trips: str
+) -> tuple[GaugeOption, rec.Result]:
+    """G-BENCH planned for PS-1 today, then the trips recorded on it, with one pooled spread.
+
+    Recorded at 25 degC: a plan assumes that the gauge stands 5 K from its reference temperature.
+    """
+    context = context_for(session, "PS-1")
+    context.facts = replace(context.facts, repeatability={"PX": spread})
+    switch = little.switch("PS-1")
+    planned = judge_gauge("G-BENCH", switch, context.facts, TODAY, None)
+    cycles = little.cycles("H", Phase.AS_FOUND, *((trip, "380.9") for trip in trips))
+    bench = little.bench(cycles=cycles, temperature_c=D(25))
+    made = judge_record(context, bench, today=little.today, at=little.now, strict=True)
+    (result,) = made.results
+    return planned, result
+
+
+@pytest.mark.parametrize("dof", [10, 14, 46, 400])
+def test_planned_ratio_is_that_of_readings_with_the_pooled_spread(
+    session: Session, little: Any, dof: int
+) -> None:
+    """Trips about the set point with s = 1.5 kPa, which is 0.003 of the span of 500 kPa."""
+    planned, result = planned_and_recorded(session, little, (0.003, dof), "398.5", "400", "401.5")
+    assert result.trip_sd == pytest.approx(1.5, rel=1e-12)
+    assert result.effective_dof is not None  # finite: the pooled ones count
+    assert planned.tur == pytest.approx(result.tur, rel=1e-9)
+    assert planned.expanded_uncertainty == pytest.approx(result.expanded_uncertainty, rel=1e-9)
+
+
+def test_without_a_pooled_spread_the_plan_takes_the_repeatability_limit(
+    session: Session, little: Any
+) -> None:
+    """Fewer than ten degrees of freedom are not pooled: readings then count by their own spread."""
+    planned, result = planned_and_recorded(session, little, (0.003, 9), "398.5", "400", "401.5")
+    assert result.effective_dof == pytest.approx(2 * (1 + (0.4**2 + 0.05**2) / 0.75) ** 2, rel=0.05)
+    assert planned.tur is not None
+    assert result.tur is not None
+    assert planned.tur > result.tur
+
+
+def test_what_if_and_the_fitting_gauges_expect_the_same(demo_site: Path) -> None:
+    """Every gauge of the demo that reaches a ratio, for every switch with one set point."""
+    on = date(2026, 11, 25)
+    compared = 0
+    with read_settings(demo_site).reading() as session:
+        facts = gather_for_planning(session)
+        for switch in switch_queries.in_force(session, on)[::7]:
+            if len(switch.set_points) > 1:
+                continue
+            found = {p.name: p for p in what_if(session, switch.tag, on=on).prospects}
+            for option in fit_gauges(switch, facts, on):
+                if option.expanded_uncertainty is None or option.gauge.code not in found:
+                    continue
+                prospect = found[option.gauge.code]
+                assert prospect.tur == pytest.approx(option.tur, rel=1e-9)
+                wanted = pytest.approx(option.expanded_uncertainty, rel=1e-9)
+                assert prospect.expanded_uncertainty == wanted
+                compared += 1
+    assert compared > 30

@@ -25,9 +25,10 @@ from calfleet.records import (
     Quantity,
     Role,
 )
-from calfleet.store import facts
+from calfleet.store import doubt_facts, facts, paper_facts, sheet_facts
 from calfleet.store.base import Base
 from calfleet.store.engine import open_engine
+from calfleet.store.registers import add_registers
 from calfleet.store.types import utc_text
 from calfleet.store.work import Work
 
@@ -52,23 +53,7 @@ class Shop:
     calibrations: tuple[rec.Calibration, ...]
 
     def add_registers(self, work: Work) -> None:
-        facts.add_site(work, self.site)
-        for area in self.areas:
-            facts.add_area(work, area)
-        for person in self.people:
-            facts.add_person(work, person)
-        for laboratory in self.laboratories:
-            facts.add_laboratory(work, laboratory)
-        for policy in self.policies:
-            facts.add_policy(work, policy)
-        for procedure in self.procedures:
-            facts.add_procedure_revision(work, procedure)
-        for switch in self.switches:
-            facts.add_switch(work, switch)
-        for gauge in self.gauges:
-            facts.add_gauge(work, gauge)
-        for certificate in self.certificates:
-            facts.add_certificate(work, certificate)
+        add_registers(work, self)
 
     def add_all(self, work: Work) -> None:
         self.add_registers(work)
@@ -589,8 +574,115 @@ PLANNING: list[tuple[str, dict[str, object]]] = [
     ("plan_acceptance", {
         "plan_id": 1, "accepted_on": date(2026, 1, 2), "accepted_by_id": ("person", "P2"),
     }),
+    ("due_rule", {
+        "site_id": 1, "scope": "switch", "subject": "TS-2", "switch_id": ("switch", "TS-2"),
+        "effective_on": date(2026, 1, 1), "reason": "seasonal", "policy": "Y", "before_use": False,
+        "grid_anchor": date(2026, 6, 30), "shelf_limit_days": 180, "hard_stop": date(2026, 9, 30),
+        "deferrals_allowed": 2,
+    }),
+    ("due_rule", {
+        "site_id": 1, "scope": "site", "subject": "", "switch_id": None,
+        "effective_on": date(2026, 1, 1), "reason": "custom of the site", "policy": "",
+        "before_use": None, "grid_anchor": None, "shelf_limit_days": None, "hard_stop": None,
+        "deferrals_allowed": 0,
+    }),
+    ("due_rule", {
+        "site_id": 1, "scope": "family", "subject": "TX", "switch_id": None,
+        "effective_on": date(2026, 1, 1), "reason": "kept ready", "policy": "",
+        "before_use": True, "grid_anchor": None, "shelf_limit_days": None, "hard_stop": None,
+        "deferrals_allowed": None,
+    }),
+    ("further_interval", {
+        "switch_id": ("switch", "TS-2"), "name": "diaphragm", "policy": "Y",
+        "effective_on": date(2026, 1, 1), "held": True,
+    }),
+    ("other_work", {
+        "switch_id": ("switch", "TS-2"), "name": "diaphragm", "done_on": date(2026, 1, 5),
+        "done_by_id": ("person", "P1"), "note": "",
+    }),
 ]  # fmt: skip
 """Rows of each planning table; ``("switch", "TS-2")`` stands for the key of that switch."""
+
+
+DOUBTS: tuple[tuple[str, object], ...] = (
+    ("add_event", rec.GaugeEvent(
+        "E2026-001", "G-1", rec.FoundBadKind.AS_FOUND, date(2026, 1, 15), "P1", "IN-1-R1", "kPa",
+        (
+            rec.ErrorPoint(D("0.00"), D("-0.10"), Direction.RISING),
+            rec.ErrorPoint(D("200.0"), D("0.250")),
+        ),
+        "dropped on the floor, Δ seen",
+    )),
+    ("add_event", rec.GaugeEvent(
+        "E2026-002", "G-2", rec.FoundBadKind.LOST, date(2026, 1, 16), "P2"
+    )),
+    ("add_notice", rec.EventNotice(
+        "E2026-001", "the owner of area A1", date(2026, 1, 16), "P1", "by telephone"
+    )),
+    ("add_notice", rec.EventNotice("E2026-001", "the shift", date(2026, 1, 16), "P2")),
+    ("add_disposition", rec.Disposition(
+        "E2026-001", "C2", 1, rec.Action.ASSESS, "margin to be looked at", "P2", date(2026, 1, 17)
+    )),
+    ("add_disposition", rec.Disposition(
+        "E2026-001", "C2", 2, rec.Action.RECALL, "margin used up", "P2", date(2026, 1, 18)
+    )),
+    ("add_closure", rec.EventClosure("E2026-001", "P2", date(2026, 1, 20), "all dealt with")),
+    ("add_cross_check", rec.CrossCheck(
+        "X2026-001", "G-1", "IN-1-R1", "G-2", "OUT-1", date(2025, 8, 1), "P1", "kPa",
+        (
+            rec.CrossCheckPoint(D("100.00"), D("100.10"), D("0.150"), D("0")),
+            rec.CrossCheckPoint(D("0"), D("0.00"), D("0.15"), D("0.200")),
+        ),
+        "after the fall",
+    )),
+)  # fmt: skip
+"""Gauges in doubt, by the function that adds each."""
+
+
+@pytest.fixture(scope="session")
+def doubts_entered() -> tuple[tuple[str, object], ...]:
+    return DOUBTS
+
+
+SHEETS: tuple[tuple[str, object], ...] = (
+    ("add_bench_sheet", rec.BenchSheet(
+        "B2026-0001", "PDS-1", 2, "DP", 1, date(2026, 2, 5),
+        {"tag": "PDS-1", "steps": ["Isolate, Δ first."], "targets": {"H": "60.00", "low": None}},
+    )),
+    ("add_bench_sheet", rec.BenchSheet(
+        "B2026-0002", "TS-2", 1, "TP", 2, date(2026, 2, 5), {"tag": "TS-2"}
+    )),
+    ("add_return", rec.BenchSheetReturn("B2026-0001", "C2", "ab" * 32)),
+)  # fmt: skip
+"""Bench sheets, by the function that adds each."""
+
+
+PAPERS: tuple[tuple[str, object], ...] = (
+    ("add_draft", rec.Draft("D2026-0001", "PDS-1", {"tag": "PDS-1", "humidity": "0.40"})),
+    ("add_draft", rec.Draft(
+        "D2026-0002", "PDS-1",
+        {"tag": "PDS-1", "cycles": [{"run": 1, "trip": "60.10"}], "replaces": None},
+        "D2026-0001", "readings complete, Δ",
+    )),
+    ("add_draft", rec.Draft("D2026-0003", "TS-2", {"tag": "TS-2"})),
+    ("add_signature", rec.DraftSigned("D2026-0002", "C2")),
+    ("add_review", rec.Review(
+        "C2", 1, rec.ReviewOutcome.RETURNED, "P2", date(2026, 2, 3), "seal number missing"
+    )),
+    ("add_review", rec.Review("C2", 2, rec.ReviewOutcome.ACCEPTED, "P2", date(2026, 2, 4))),
+    *(
+        ("add_attachment", rec.Attachment(
+            to, key, digest * 32, 2**33, "application/pdf", "certificate ü.pdf", note
+        ))
+        for to, key, digest, note in (
+            (rec.AttachedTo.CERTIFICATE, "IN-1", "a1", "as received"),
+            (rec.AttachedTo.CALIBRATION, "C2", "a1", ""),
+            (rec.AttachedTo.EVENT, "E2026-001", "b2", ""),
+            (rec.AttachedTo.CROSS_CHECK, "X2026-001", "c3", ""),
+        )
+    ),
+)  # fmt: skip
+"""Drafts, reviews and attached files, by the function that adds each."""
 
 
 def _key(connection: Connection, value: object) -> object:
@@ -608,6 +700,12 @@ def enter(engine: Engine, shop: Shop) -> None:
         engine, actor=ENTERED_BY, at=ENTERED, action="take over", subject="shop", reason="start"
     ) as work:
         shop.add_all(work)
+        for add, record in DOUBTS:
+            getattr(doubt_facts, add)(work, record)
+        for add, record in PAPERS:
+            getattr(paper_facts, add)(work, record)
+        for add, record in SHEETS:
+            getattr(sheet_facts, add)(work, record)
         work.commit()
     with engine.begin() as connection:
         for table, values in PLANNING:

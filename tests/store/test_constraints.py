@@ -181,6 +181,28 @@ CHECKS = [
     case("usage_reading", "value_not_negative", name="hours", value_value=-1),
     case("redundant_group", "apart_at_least_a_week", code="N", weeks_apart=0),
     case("plan", "weeks_positive", number="N", weeks=0),
+    case("gauge_event", "the_withdrawn_certificate_is_named", "certificate_id IS NULL",
+         number="N", kind="certificate withdrawn"),
+    case("event_notice", "somebody_was_told", told=""),
+    case("disposition", "decision_from_one", decision=0),
+    case("disposition", "reason_stated", decision=9, reason=""),
+    case("event_closure", "statement_made", gauge_event_id=2, statement=""),
+    case("cross_check_point", "uncertainties_not_negative", gauge_uncertainty_value=-0.1),
+    case("cross_check_point", "uncertainties_not_negative", reference_uncertainty_value=-0.1),
+    case("review", "reading_from_one", reading=0),
+    case("review", "a_return_has_a_reason", "outcome = 'returned'", reading=9, reason=""),
+    case("attachment", "not_empty", "certificate_id IS NOT NULL", digest="f" * 64, size=0),
+    case("attachment", "bound_to_one_record", "certificate_id IS NOT NULL", digest="f" * 64,
+         certificate_id=None),
+    case("attachment", "bound_to_one_record", "certificate_id IS NOT NULL", digest="f" * 64,
+         gauge_event_id=1),
+    case("due_rule", "the_site_has_no_subject", "scope = 'site'", subject="N"),
+    case("due_rule", "the_site_has_no_subject", "scope = 'switch'", subject=""),
+    case("due_rule", "a_switch_is_known", "scope = 'switch'", effective_on="2026-02-01",
+         switch_id=None),
+    case("due_rule", "reason_stated", effective_on="2026-02-01", reason=""),
+    case("due_rule", "shelf_limit_positive", effective_on="2026-02-01", shelf_limit_days=0),
+    case("due_rule", "deferrals_not_negative", effective_on="2026-02-01", deferrals_allowed=-1),
 ]  # fmt: skip
 
 OF_ANOTHER_ROW = {
@@ -190,6 +212,8 @@ OF_ANOTHER_ROW = {
     "ck_calibration_verified_by_another_person",
     "ck_deferral_approved_by_another_person",
     "ck_plan_not_based_on_itself",
+    "ck_cross_check_two_gauges",
+    "ck_draft_not_its_own_successor",
 }
 """These compare two keys of one row; each has a test of its own below."""
 
@@ -243,7 +267,7 @@ def free(
     made = dict(row)
     columns = TABLES[table].columns
     listed = {
-        c.sqltext.text.split(" IN ")[0]
+        c.sqltext.text.split(" IN ")[0].split()[-1]
         for c in TABLES[table].constraints
         if isinstance(c, CheckConstraint) and " IN (" in c.sqltext.text
     }
@@ -283,14 +307,18 @@ def word_cases() -> list[Case]:
     found = []
     for name, table in TABLES.items():
         for constraint in table.constraints:
-            if isinstance(constraint, CheckConstraint) and str(constraint.name).endswith("_known"):
-                column = constraint.sqltext.text.split(" IN ")[0]
+            if isinstance(constraint, CheckConstraint) and " IN (" in constraint.sqltext.text:
+                column = constraint.sqltext.text.split(" IN ")[0].split()[-1]
                 found.append(Case(name, str(constraint.name), "1 = 1", {column: "otherwise"}))
     return sorted(found, key=str)
 
 
 # rows that break nothing else once the word is changed, and have room for a second one beside
-ROOM = {"calibration_cycle": "trip IS NOT NULL", "calibration_result": PASSED}
+ROOM = {
+    "calibration_cycle": "trip IS NOT NULL",
+    "calibration_result": PASSED,
+    "due_rule": "scope = 'family'",
+}
 
 
 @pytest.mark.parametrize("wanted", word_cases(), ids=str)
@@ -331,6 +359,22 @@ def unique_cases() -> list[Case]:
     return sorted(found, key=str)
 
 
+def untaken(connection: Connection, table: str, *, but: Iterable[str]) -> dict[str, Any]:
+    """For a table whose two keys are both references: what no row of it refers to yet."""
+    known = {
+        "draft_signed": {"draft_id": ("draft", "D2026-0003")},
+        "bench_sheet_return": {"bench_sheet_id": ("bench_sheet", "B2026-0002")},
+    }
+    if table not in known:
+        return {}
+    wanted = known[table] | {"calibration_id": ("calibration", "H1")}
+    return {
+        column: key_of(connection, parent, f"number = '{number}'")
+        for column, (parent, number) in wanted.items()
+        if column not in set(but)
+    }
+
+
 @pytest.mark.parametrize("wanted", unique_cases(), ids=str)
 def test_a_key_that_exists_is_refused(wanted: Case, filled: Engine) -> None:
     constraint = next(c for c in TABLES[wanted.table].constraints if c.name == wanted.constraint)
@@ -338,7 +382,7 @@ def test_a_key_that_exists_is_refused(wanted: Case, filled: Engine) -> None:
     own = {c.name for c in constraint.columns}
     with filled.connect() as connection:
         row = row_of(connection, wanted.table, wanted.where)
-        fresh = free(wanted.table, row, keep=own)
+        fresh = free(wanted.table, row, keep=own) | untaken(connection, wanted.table, but=own)
     if wanted.table == "audit_entry":
         fresh["position"] = 99
     refused(
@@ -373,13 +417,16 @@ def test_a_reference_to_nothing_is_refused(wanted: Case, filled: Engine) -> None
         fresh = free(wanted.table, row, changed=wanted.values)
         if wanted.table == "plan_acceptance":
             fresh["plan_id"] = key_of(connection, "plan", "number = 'PL2'")
+        if wanted.table == "event_closure" and "gauge_event_id" not in wanted.values:
+            fresh["gauge_event_id"] = key_of(connection, "gauge_event", "number = 'E2026-002'")
+        fresh |= untaken(connection, wanted.table, but=wanted.values)
     if wanted.table == "calibration_gauge":
         fresh["role"] = "static"
     if wanted.table == "calibration_result":
         fresh["phase"] = "as-left"
     if "replaces_id" in fresh and "replaces_id" not in wanted.values:
         # a correction can be corrected once, and this row is to break one rule only
-        fresh |= {"replaces_id": None, "replacement_reason": None}
+        fresh |= {k: None for k in ("replaces_id", "replacement_reason") if k in fresh}
     refused(
         filled,
         Case(wanted.table, wanted.constraint, where, fresh | wanted.values),
@@ -572,6 +619,34 @@ def test_nobody_approves_their_own_deferral(filled: Engine) -> None:
 def test_a_plan_is_not_based_on_itself(filled: Engine) -> None:
     changed = {"id": NOWHERE, "based_on_id": NOWHERE, "number": "N"}
     refused(filled, Case("plan", "ck_plan_not_based_on_itself", "1 = 1", changed))
+
+
+def test_a_draft_does_not_take_its_own_place(filled: Engine) -> None:
+    changed = {"id": NOWHERE, "replaces_id": NOWHERE, "number": "N"}
+    refused(filled, Case("draft", "ck_draft_not_its_own_successor", "1 = 1", changed))
+
+
+def test_a_draft_takes_the_place_of_one_of_the_same_switch(filled: Engine) -> None:
+    with filled.connect() as connection:
+        other = key_of(connection, "draft", "number = 'D2026-0003'")
+    foreign(
+        filled,
+        "draft",
+        "fk_draft_replaces_id_switch_id",
+        "number = 'D2026-0001'",
+        number="N",
+        replaces_id=other,
+    )
+
+
+def test_a_gauge_is_not_compared_with_itself(filled: Engine) -> None:
+    with filled.connect() as connection:
+        row = row_of(connection, "cross_check", "1 = 1")
+    changed = {
+        "number": "N", "against_id": row["gauge_id"],
+        "against_certificate_id": row["certificate_id"],
+    }  # fmt: skip
+    refused(filled, Case("cross_check", "ck_cross_check_two_gauges", "1 = 1", changed))
 
 
 def test_a_free_row_is_taken(filled: Engine) -> None:

@@ -18,7 +18,7 @@ from sqlalchemy.orm import Session
 from calfleet import records as rec
 from calfleet.store import facts
 from calfleet.store.queries import calibrations as calibration_queries
-from calfleet.store.queries import due, gauges, switches
+from calfleet.store.queries import doubts, due, gauges, planning, resting, rules, switches
 from calfleet.store.queries import shop as shop_queries
 from calfleet.store.queries.procedures import procedures
 from calfleet.store.queries.reader import quick_reader
@@ -193,7 +193,11 @@ def test_times_of_entry_keep_their_microseconds_and_zone(database_url: str, shop
 QUESTIONS: dict[str, Callable[[Any], object]] = {
     "switches in force": lambda reader: switches.in_force(reader, LATE),
     "switches in force before": lambda reader: switches.in_force(reader, date(2025, 6, 30)),
-    "first used": due.first_used,
+    "due rules": rules.due_rules,
+    "further intervals": rules.further_intervals,
+    "other work": rules.other_work,
+    "service history": rules.service_history,
+    "second gauges": planning.static_gauge_users,
     "performed days": due.performed_days,
     "last results": lambda reader: due.last_results(reader, LATE),
     "last results before": lambda reader: due.last_results(reader, date(2025, 3, 9)),
@@ -203,6 +207,15 @@ QUESTIONS: dict[str, Callable[[Any], object]] = {
     "policies": due.policies,
     "procedures": procedures,
     "gauges": gauges.gauges,
+    "gauges found bad": doubts.events,
+    "unfit gauges": doubts.unfit_gauges,
+    "recalled": lambda reader: doubts.recalled(reader, LATE),
+    "notices": doubts.notices,
+    "dispositions": doubts.dispositions,
+    "closures": doubts.closures,
+    "cross checks": doubts.cross_checks,
+    "resting on": lambda reader: resting.resting_on(reader, gauges={"G-1"}, certificates={"x"}),
+    "budgets": lambda reader: resting.budgets_of(reader, "C2"),
     "certificates": gauges.certificates,
     "certificates without points": lambda reader: gauges.certificates(reader, with_points=False),
     "points of a few": lambda reader: gauges.with_points_of(
@@ -238,7 +251,7 @@ def test_a_question_has_one_answer_on_both_databases(
 
 def test_what_the_due_list_asks(session: Session, shop: Any) -> None:
     """Against the records by hand: the corrected calibration H1 does not count any more."""
-    assert due.first_used(session) == {"PDS-1": date(2024, 1, 2), "TS-2": date(2024, 1, 2)}
+    assert planning.static_gauge_users(session) == {"PDS-1"}
     assert due.performed_days(session) == {"PDS-1": [date(2025, 3, 10)]}
     day = date(2025, 3, 10)
     assert due.last_results(session, day) == {

@@ -127,6 +127,10 @@ WHERE_LISTED = {
 }
 
 
+_FOR_TERMINALS = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u200e\u200f\u202a-\u202e\u2066-\u2069]")
+"""Control characters, and those that turn the direction of writing."""
+
+
 def show_error(error: CalfleetError) -> None:
     """Print what is wrong, the rule and the next step to the error stream."""
     parts = [paragraph(f"✗ {error.message}", indent="")]
@@ -139,7 +143,8 @@ def show_error(error: CalfleetError) -> None:
         steps = f"{steps} {WHERE_LISTED.get(error.kind, '')}".strip()
     if steps:
         parts.append(paragraph(steps, indent="  Next: "))
-    print("\n".join(parts), file=sys.stderr)
+    # the names of files and sheets are not ours: none may speak to the terminal
+    print(_FOR_TERMINALS.sub("\ufffd", "\n".join(parts)), file=sys.stderr)
 
 
 app = typer.Typer(

@@ -22,17 +22,19 @@ def verify(
     output: FormatOption = Format.TABLE,
     site: SiteOption = None,
 ) -> None:
-    """Check that the records are whole: guards, audit trail, facts, and every figure again.
+    """Check that the records are whole: guards, audit trail, facts, files, every figure again.
 
     Prints the head of the audit trail: keep it elsewhere, and a rewritten database is found out.
     """
     from calfleet.services.verify import verify as service
     from calfleet.site import find_site
 
-    with find_site(site).reading() as session:
+    folder = find_site(site)
+    with folder.reading() as session:
         found = service(
             session,
             kept_head=head,
+            files=folder.kept_files(),
             progress=lambda text: print(f"{text} ...", file=sys.stderr, flush=True),
         )
     listing(
@@ -43,10 +45,14 @@ def verify(
             Column("What", "what", lambda x: x.text, fold=True),
         ],
         output,
-        title=f"{found.entries} audit entries, {found.facts} facts and {found.figures} figures "
-        "checked.",
+        title=f"{found.entries} audit entries, {found.facts} facts, {found.figures} figures and "
+        f"{found.files} attached files checked.",
         empty="Everything is as it was entered, and every figure follows from its readings.",
-        footer=["", f"Head of the audit trail: entry {found.head_position}, {found.head}"],
+        footer=[
+            *(f"Beside: {r.where}. {r.text}" for r in found.remarks),
+            "",
+            f"Head of the audit trail: entry {found.head_position}, {found.head}",
+        ],
     )
     if found.differences:
         print(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -19,6 +20,7 @@ from calfleet.adapters.cli.app import (
     write_new,
 )
 from calfleet.adapters.cli.render import Column, Format, listing, paragraph
+from calfleet.adapters.cli.workbooks import WorkbookOption, check_workbook, write_listing
 from calfleet.errors import UsageError
 
 if TYPE_CHECKING:
@@ -61,6 +63,7 @@ def due(
         Path | None,
         typer.Option(metavar="FILE", help="Write it as a calendar file (.ics), too."),
     ] = None,
+    workbook: WorkbookOption = None,
     output: FormatOption = Format.TABLE,
     site: SiteOption = None,
 ) -> None:
@@ -75,6 +78,7 @@ def due(
     from calfleet.site import find_site
 
     refuse_existing(calendar)
+    check_workbook(workbook)
     folder = find_site(site)
     today = day(as_of, folder.today())
     if month is not None and within is not None:
@@ -99,7 +103,7 @@ def due(
         found = list_due(reader, as_of=today, until=until, filters=filters)
     listing(
         found.lines,
-        columns() if output is Format.TABLE else machine_columns(),
+        columns(found.lines) if output is Format.TABLE else machine_columns(),
         output,
         title=f"Due by {found.until} as of {found.as_of}",
         footer=totals(found),
@@ -108,6 +112,16 @@ def due(
     )
     if calendar is not None:
         _write_calendar(folder, found, calendar)
+    write_listing(
+        workbook,
+        folder,
+        found.lines,
+        machine_columns(),
+        title="Due",
+        heading=f"Due by {found.until}",
+        as_of=found.as_of,
+        notes=totals(found),
+    )
 
 
 def _write_calendar(folder: SiteFolder, found: DueList, calendar: Path) -> None:
@@ -153,8 +167,9 @@ def _word(kind, text: str, name: str):  # type: ignore[no-untyped-def]
     )
 
 
-def columns() -> list[Column[DueLine]]:
-    """The columns of the table."""
+def columns(lines: Sequence[DueLine] = ()) -> list[Column[DueLine]]:
+    """The columns of the table; what is due is told where it is more than the calibration."""
+    from calfleet.services.list_due import CALIBRATION
 
     def left(line: DueLine) -> str:
         days = line.days_left or 0
@@ -166,6 +181,8 @@ def columns() -> list[Column[DueLine]]:
         ready = line.readiness
         return f"{ready.gauge} {ratio_text(ready.tur)}" if ready.ready else f"NONE: {ready.short}"
 
+    other = any(line.work != CALIBRATION for line in lines)
+    work: Column[DueLine] = Column("What", "work", lambda x: x.work, fold=True)
     return [
         Column("Tag", "tag", lambda x: x.tag),
         Column("Service", "service", lambda x: x.service, fold=True),
@@ -178,9 +195,18 @@ def columns() -> list[Column[DueLine]]:
             lambda x: x.last_verdict if x.last_on is None else f"{x.last_on} {x.last_verdict}",
             fold=True,
         ),
+        *([work] if other else []),
         Column("Due", "due_on", lambda x: x.due_on),
         Column("Left", "left", lambda x: x, left, right=True, fold=True),
-        Column("Bench h", "bench_hours", lambda x: x.bench_minutes / 60, hours, right=True),
+        Column(
+            "Bench h",
+            "bench_hours",
+            lambda x: x.bench_minutes / 60,
+            hours,
+            right=True,
+            name="Bench time",
+            unit="h",
+        ),
         Column("Gauge then (TUR)", "gauge_then", lambda x: x, gauge, fold=True),
     ]
 
@@ -193,8 +219,9 @@ def machine_columns() -> list[Column[DueLine]]:
     """Columns for CSV and JSON: the table's, with the gauge in parts."""
     return [
         *(c for c in columns() if c.key not in ("gauge_then", "left")),
+        Column("", "work", lambda x: x.work),
         Column("", "why", lambda x: x.why),
-        Column("", "days_left", lambda x: x.days_left),
+        Column("", "days_left", lambda x: x.days_left, name="Left", unit="d"),
         Column("", "status", lambda x: x.status),
         Column("", "quantity", lambda x: x.quantity),
         Column("", "outage_bound", lambda x: x.outage_bound),
@@ -203,9 +230,15 @@ def machine_columns() -> list[Column[DueLine]]:
         Column("", "latest_on", lambda x: x.latest_on),
         Column("", "gauge_ready", lambda x: x.readiness.ready),
         Column("", "gauge", lambda x: x.readiness.gauge),
-        Column("", "gauge_tur", lambda x: x.readiness.tur),
+        Column("", "gauge_tur", lambda x: x.readiness.tur, _cut, name="Gauge TUR"),
         Column("", "gauge_reason", lambda x: x.readiness.reason),
     ]
+
+
+def _cut(tur: float) -> str:
+    from calfleet.metrology.rounding import cut_ratio
+
+    return cut_ratio(tur)
 
 
 def ratio_text(tur: float | None) -> str:
@@ -218,8 +251,13 @@ def ratio_text(tur: float | None) -> str:
 def totals(found: DueList) -> list[str]:
     """The lines below the due list."""
     t = found.totals
+    without = (
+        [f"{t.before_use} without a date: to be calibrated before each use."]
+        if t.before_use
+        else []
+    )
     if not t.count:
-        return []
+        return without
     by_area = ", ".join(f"{a} {m / 60:.1f} h" for a, m in t.minutes_by_area.items())
     return [
         "",
@@ -227,4 +265,5 @@ def totals(found: DueList) -> list[str]:
         f"{t.bench_minutes / 60:.1f} bench hours; {t.without_gauge} without a valid and adequate "
         "reference gauge on the day.",
         paragraph(by_area, indent="By area: "),
+        *without,
     ]

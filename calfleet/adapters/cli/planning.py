@@ -20,6 +20,7 @@ from calfleet.adapters.cli.app import (
     write_new,
 )
 from calfleet.adapters.cli.render import Column, Format, listing, paragraph
+from calfleet.adapters.cli.workbooks import WorkbookOption, check_workbook, write_listing
 
 if TYPE_CHECKING:
     from calfleet.services.forecast_load import Forecast
@@ -50,6 +51,7 @@ def forecast(
     picture: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Draw it as SVG into this new file, too.")
     ] = None,
+    workbook: WorkbookOption = None,
     output: FormatOption = Format.TABLE,
     site: SiteOption = None,
 ) -> None:
@@ -63,6 +65,7 @@ def forecast(
     from calfleet.site import find_site
 
     refuse_existing(picture)
+    check_workbook(workbook)
     folder = find_site(site)
     today = day(as_of, folder.today())
     with folder.asking() as reader:
@@ -81,6 +84,16 @@ def forecast(
         title=f"Bench hours by {by.value}, {found.span.first} to {found.span.last}",
         footer=_footer(found),
         empty="No job falls into these months.",
+    )
+    write_listing(
+        workbook,
+        folder,
+        rows,
+        _columns(found, Format.JSON),
+        title="Forecast",
+        heading=f"Bench hours by {by.value}, {found.span.first} to {found.span.last}",
+        as_of=today,
+        notes=_footer(found),
     )
     if picture is not None:
         from calfleet.adapters.documents import load_picture
@@ -123,17 +136,32 @@ def _columns(found: Forecast, output: Format) -> list[Column[dict[str, Any]]]:
 
     def group(name: str) -> Column[dict[str, Any]]:
         key = f"hours_{name.replace(' ', '_')}"
-        return Column(name, key, lambda r: r["groups"].get(name, 0.0), hours, right=True)
+        return Column(
+            name,
+            key,
+            lambda r: r["groups"].get(name, 0.0),
+            hours,
+            right=True,
+            unit="h",
+            digits=lambda _: 1,
+        )
 
     shown: list[Column[dict[str, Any]]] = [
         Column(str(found.period).capitalize(), "period", lambda r: r["period"]),
         Column("Jobs", "jobs", lambda r: r["jobs"], right=True),
         *(group(name) for name in found.groups),
-        Column("Hours", "hours", lambda r: r["hours"], hours, right=True),
+        Column("Hours", "hours", lambda r: r["hours"], hours, right=True, name="All", unit="h"),
     ]
     if found.capacity:
         shown += [
-            Column("Shop has", "capacity_hours", lambda r: r.get("capacity"), hours, right=True),
+            Column(
+                "Shop has",
+                "capacity_hours",
+                lambda r: r.get("capacity"),
+                hours,
+                right=True,
+                unit="h",
+            ),
             Column(
                 "Load",
                 "load_share",

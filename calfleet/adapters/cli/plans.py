@@ -80,7 +80,10 @@ def show(
     output: FormatOption = Format.TABLE,
     site: SiteOption = None,
 ) -> None:
-    """Show a plan, week by week."""
+    """Show a plan, week by week.
+
+    The day is a proposal: what is due first comes first, as the person's hours allow.
+    """
     from calfleet.scheduling.calendar import week_bounds
     from calfleet.services.make_plan import find_plan
     from calfleet.site import find_site
@@ -220,6 +223,19 @@ def _show_outcome(found: Plan) -> None:
             print(paragraph(f"{one['tag']}, due {one['due_on']}: {one['reason']}", indent="  ! "))
 
 
+def _more(found: Plan) -> dict[tuple[str, str], dict[str, str]]:
+    """What the plan says of each job beside its week, by tag and due date."""
+    told = found.outcome.get("days")
+    rows = told if isinstance(told, list) else []
+    return {(one["tag"], one["due_on"]): one for one in rows}
+
+
+def _weekday(day: str) -> str:
+    from datetime import date
+
+    return f"{date.fromisoformat(day):%a} {day}"
+
+
 def _figure(outcome: dict[str, object], name: str) -> float:
     value = outcome.get(name, 0)
     return float(value) if isinstance(value, int | float) else 0.0
@@ -231,14 +247,25 @@ def _show(found: Plan, rows: tuple[PlanAssignment, ...], output: Format) -> None
         if found.accepted_on
         else "not accepted yet"
     )
+    more = _more(found)
+
+    def told(a: PlanAssignment, what: str) -> str | None:
+        return more.get((a.tag, a.due_on.isoformat()), {}).get(what)
+
+    def in_order(a: PlanAssignment) -> tuple[object, ...]:
+        return (a.week_on, told(a, "day") or a.week_on.isoformat(), a.due_on, a.tag)
+
     listing(
-        rows,
+        sorted(rows, key=in_order),
         [
             Column("Week of", "week_on", lambda x: x.week_on),
+            Column("Day", "day", lambda x: told(x, "day"), _weekday),
             Column("Tag", "tag", lambda x: x.tag),
+            Column("Work", "work", lambda x: told(x, "work") or "calibration", fold=True),
             Column("Due", "due_on", lambda x: x.due_on),
             Column("Person", "person", lambda x: x.person),
             Column("Gauge", "gauge", lambda x: x.gauge),
+            Column("Static", "static_gauge", lambda x: told(x, "static_gauge")),
             Column("Fixed", "fixed", lambda x: x.fixed, lambda f: "fixed" if f else ""),
         ],
         output,

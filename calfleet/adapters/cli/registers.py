@@ -8,6 +8,12 @@ import typer
 
 from calfleet.adapters.cli.app import HELD, AsOfOption, FormatOption, SiteOption, app, day
 from calfleet.adapters.cli.render import Column, Format, as_json, facts, listing, paragraph
+from calfleet.adapters.cli.workbooks import (
+    Book,
+    WorkbookOption,
+    check_workbook,
+    listing_and_book,
+)
 
 if TYPE_CHECKING:
     from calfleet.records import ProcedureRevision
@@ -19,6 +25,7 @@ def switches(
         list[str] | None, typer.Option(metavar="CODE", help="Only this area; may be repeated.")
     ] = None,
     as_of: AsOfOption = None,
+    workbook: WorkbookOption = None,
     output: FormatOption = Format.TABLE,
     site: SiteOption = None,
 ) -> None:
@@ -27,11 +34,12 @@ def switches(
     from calfleet.services.look_up import switches_on
     from calfleet.site import find_site
 
+    check_workbook(workbook)
     folder = find_site(site)
     on = day(as_of, folder.today())
     with folder.reading() as session:
         rows = switches_on(session, on, area or ())
-    listing(
+    listing_and_book(
         rows,
         [
             Column("Tag", "tag", lambda x: x.tag),
@@ -68,6 +76,7 @@ def switches(
             Column("Interval", "interval_policy", lambda x: x.policy),
         ],
         output,
+        Book(workbook, folder, "Switches", on),
         title=f"Switches on {on}",
         footer=["", f"{len(rows)} switches."],
     )
@@ -80,6 +89,7 @@ def gauges(
         typer.Option("--for", metavar="TAG", help="Judge each for calibrating this switch."),
     ] = None,
     as_of: AsOfOption = None,
+    workbook: WorkbookOption = None,
     output: FormatOption = Format.TABLE,
     site: SiteOption = None,
 ) -> None:
@@ -88,12 +98,13 @@ def gauges(
     from calfleet.services.list_gauges import fitting_gauges, list_gauges
     from calfleet.site import find_site
 
+    check_workbook(workbook)
     folder = find_site(site)
     on = day(as_of, folder.today())
     if for_tag is not None:
         with folder.reading() as session:
             choice = fitting_gauges(session, for_tag, on=on)
-        listing(
+        listing_and_book(
             choice.options,
             [
                 Column("Gauge", "gauge", lambda x: x.gauge.code),
@@ -113,13 +124,14 @@ def gauges(
                 Column("Why not", "reasons", lambda x: "; ".join(x.reasons) or None, fold=True),
             ],
             output,
+            Book(workbook, folder, f"Gauges for {choice.switch.tag}", on),
             title=choice.heading,
             footer=["", paragraph(choice.basis)],
         )
         return
     with folder.reading() as session:
         rows = list_gauges(session, on)
-    listing(
+    listing_and_book(
         rows,
         [
             Column("Gauge", "gauge", lambda x: x.gauge.code),
@@ -140,10 +152,11 @@ def gauges(
             Column("Laboratory", "laboratory", lambda x: x.laboratory),
             Column("Calibrated", "calibrated_on", lambda x: x.calibrated_on),
             Column("Valid until", "valid_until", lambda x: x.valid_until),
-            Column("Days left", "days_left", lambda x: x.days_left, right=True),
+            Column("Days left", "days_left", lambda x: x.days_left, right=True, unit="d"),
             Column("Status", "status", lambda x: x.standing, fold=True),
         ],
         output,
+        Book(workbook, folder, "Gauges", on),
         title=f"Reference gauges on {on}",
     )
 
@@ -153,6 +166,7 @@ def certificates(
     gauge: Annotated[
         str | None, typer.Argument(metavar="GAUGE", help="A gauge's code: only its certificates.")
     ] = None,
+    workbook: WorkbookOption = None,
     output: FormatOption = Format.TABLE,
     site: SiteOption = None,
 ) -> None:
@@ -160,9 +174,11 @@ def certificates(
     from calfleet.services.list_gauges import list_certificates
     from calfleet.site import find_site
 
-    with find_site(site).reading() as session:
+    check_workbook(workbook)
+    folder = find_site(site)
+    with folder.reading() as session:
         rows = list_certificates(session, gauge)
-    listing(
+    listing_and_book(
         rows,
         [
             Column("Certificate", "certificate", lambda x: x.certificate.number),
@@ -179,6 +195,7 @@ def certificates(
             Column("Remarks", "remarks", lambda x: x.remarks or None, fold=True),
         ],
         output,
+        Book(workbook, folder, "Certificates", folder.today()),
         title="Certificates" + (f" of {gauge.upper()}" if gauge else ""),
     )
 

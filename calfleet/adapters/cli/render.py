@@ -43,6 +43,12 @@ class Column(Generic[Row]):
     """Whether the column's text may be folded in a table wider than the terminal."""
     table_only: bool = False
     """Whether it is left out of CSV and JSON; one without a heading is left out of the table."""
+    name: str = ""
+    """Its heading in a workbook, where not that of the table or the key in words."""
+    unit: str = ""
+    """The unit to stand in its heading in a workbook."""
+    digits: Callable[[Row], int | None] | None = None
+    """Decimals that count in a workbook, where ``text`` does not tell them."""
 
 
 def listing(
@@ -61,7 +67,7 @@ def listing(
         return
     wanted = [c for c in columns if not c.table_only]
     if output is Format.CSV:
-        _csv(rows, wanted)
+        sys.stdout.write(csv_text(rows, wanted))
     else:
         print(json.dumps(_plain_rows(rows, wanted), indent=2, ensure_ascii=False))
 
@@ -92,22 +98,29 @@ def _number(plain: Any, value: Any) -> Any:
     return int(value) if value == value.to_integral_value() and "." not in plain else float(value)
 
 
-def _csv(rows: Sequence[Row], columns: Sequence[Column[Row]]) -> None:
+def csv_text(rows: Iterable[Row], columns: Sequence[Column[Row]]) -> str:
+    """``rows`` as CSV under the columns' keys."""
     out = io.StringIO(newline="")
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow([c.key for c in columns])
     for row in rows:
         writer.writerow([_safe_cell(_plain(c.value(row))) for c in columns])
-    sys.stdout.write(out.getvalue())
+    return out.getvalue()
 
 
 def _safe_cell(value: Any) -> Any:
-    """Text that a spreadsheet program would run as a formula gets a leading apostrophe."""
+    """Text that a spreadsheet program would run as a formula gets a leading apostrophe.
+
+    Numbers stay as they are, negative ones too: what reads as one number is no formula.
+    """
     if value is None:
         return ""
     if isinstance(value, bool):
         return cell_text(value)
-    if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r"):
+    if isinstance(value, str) and "\r" in value:
+        # the writer does not quote it, and the rest of the cell would begin a row of its own
+        value = value.replace("\r\n", "\n").replace("\r", "\n")
+    if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\n"):
         try:
             float(value)
         except ValueError:

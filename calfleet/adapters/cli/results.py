@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import sys
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -16,7 +17,20 @@ from calfleet.adapters.cli.app import (
     refuse_existing,
     write_new,
 )
-from calfleet.adapters.cli.render import Column, Format, as_json, listing
+from calfleet.adapters.cli.render import Column, Format, as_json, listing, paragraph
+from calfleet.adapters.cli.workbooks import (
+    Book,
+    WorkbookOption,
+    check_workbook,
+    listing_and_book,
+    places_of,
+)
+from calfleet.errors import UsageError
+
+if TYPE_CHECKING:
+    from calfleet.records import Calibration
+    from calfleet.services.calibration_state import Course
+    from calfleet.site import SiteFolder
 
 
 @app.command(rich_help_panel=AUDITOR)
@@ -27,19 +41,30 @@ def result(
     budget: Annotated[
         bool, typer.Option("--budget", help="Show the uncertainty budget of each set point.")
     ] = False,
+    report: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Write the calibration report, a new PDF file."),
+    ] = None,
     output: FormatOption = Format.TABLE,
     site: SiteOption = None,
 ) -> None:
     """Show a recorded calibration: figures, uncertainty, decision, findings, next due date."""
     from calfleet.adapters.cli.bench import result_columns, show_budgets, show_calibration
     from calfleet.records import to_plain
+    from calfleet.services.calibration_state import course
     from calfleet.services.find_calibration import find_calibration
     from calfleet.site import find_site
 
-    with find_site(site).reading() as session:
+    folder = find_site(site)
+    if report is not None:
+        _report(folder, name, report)
+        return
+    with folder.reading() as session:
         found = find_calibration(session, name)
         if output is Format.JSON:
-            as_json(to_plain(found))
+            plain = to_plain(found)
+            states = {"states": _states(course(session, found))}
+            as_json({**plain, **states} if isinstance(plain, dict) else plain)
             return
         if output is Format.CSV:
             listing(found.results, result_columns(found), output)
@@ -49,21 +74,75 @@ def result(
         show_budgets(found)
 
 
+def _report(folder: SiteFolder, name: str, out: Path) -> None:
+    """Write the calibration report of ``name``, as it stands now, to a new file."""
+    from calfleet.adapters.documents import typeset
+    from calfleet.adapters.documents.calibration_report import report_pdf
+    from calfleet.services.calibration_report import report_facts
+
+    refuse_existing(out)
+    if out.suffix.casefold() != ".pdf":
+        raise UsageError(
+            f"{out} does not end in .pdf.",
+            rule="A calibration report is a PDF.",
+            next_step="Name a file that ends in .pdf.",
+        )
+    typeset.require()
+    with folder.reading() as session:
+        facts = report_facts(session, name, issued_on=folder.today())
+    made = report_pdf(facts)
+    with out.open("xb") as file:
+        file.write(made)
+    print(f"Written: {out}", file=sys.stderr)
+
+
+def _states(through: Course) -> list[dict[str, object]]:
+    """The states of a calibration as JSON data."""
+    from calfleet.records import to_plain
+
+    return [
+        {
+            "state": str(m.state),
+            "at": to_plain(m.at),
+            "by": m.by,
+            "record": m.record or None,
+            "reason": m.reason or None,
+        }
+        for m in through.marks
+    ]
+
+
 @app.command(rich_help_panel=AUDITOR)
 def history(
     tag: Annotated[str, typer.Argument(metavar="TAG", help="The switch's tag.")],
+    workbook: WorkbookOption = None,
     output: FormatOption = Format.TABLE,
     site: SiteOption = None,
 ) -> None:
     """List a switch's calibrations, newest first; a corrected record says so."""
     from calfleet.adapters.cli.bench import figure
+    from calfleet.services.calibration_state import State, courses
     from calfleet.services.look_up import history_of
     from calfleet.site import find_site
 
-    with find_site(site).reading() as session:
+    check_workbook(workbook)
+    folder = find_site(site)
+    with folder.reading() as session:
         tag, calibrations = history_of(session, tag)
+        states = courses(session, calibrations)
     rows = [(c, r) for c in calibrations for r in c.results]
-    listing(
+
+    def note(one: Calibration, *, told: bool) -> str | None:
+        """What is worth knowing of the record; ``told``: its state too, where it has one."""
+        state = states[one.number].state
+        said = [str(state)] if told and state not in (State.MOVED_IN, State.REPLACED) else []
+        said += [f"corrected by {one.replaced_by}"] * bool(one.replaced_by)
+        said += [f"corrects {one.bench.replaces}"] * bool(one.bench.replaces)
+        return "; ".join([*said, *dict.fromkeys(f.code for f in one.findings)]) or None
+
+    units = {r.unit for _, r in rows}
+    unit = units.pop() if len(units) == 1 else ""  # several: the column beside it tells
+    listing_and_book(
         rows,
         [
             Column("Calibration", "calibration", lambda x: x[0].number),
@@ -79,7 +158,7 @@ def history(
                 fold=True,
                 table_only=True,
             ),
-            Column("", "required", lambda x: x[1].required),
+            Column("", "required", lambda x: x[1].required, unit=unit),
             Column("", "unit", lambda x: x[1].unit),
             Column(
                 "Error ± U",
@@ -89,8 +168,20 @@ def history(
                 fold=True,
                 table_only=True,
             ),
-            Column("", "error", lambda x: x[1].error),
-            Column("", "expanded_uncertainty", lambda x: x[1].expanded_uncertainty),
+            Column(
+                "",
+                "error",
+                lambda x: x[1].error,
+                unit=unit,
+                digits=lambda x: places_of(x[1].expanded_uncertainty),
+            ),
+            Column(
+                "",
+                "expanded_uncertainty",
+                lambda x: x[1].expanded_uncertainty,
+                unit=unit,
+                digits=lambda x: places_of(x[1].expanded_uncertainty),
+            ),
             Column("Verdict", "verdict", lambda x: x[1].verdict, fold=True),
             Column("Counts as", "category", lambda x: x[1].category, fold=True),
             Column(
@@ -98,20 +189,14 @@ def history(
                 "gauges",
                 lambda x: ", ".join(dict.fromkeys(u.gauge for u in x[0].bench.gauges)),
             ),
-            Column(
-                "Note",
-                "note",
-                lambda x: "; ".join(
-                    [f"corrected by {x[0].replaced_by}"] * bool(x[0].replaced_by)
-                    + [f"corrects {x[0].bench.replaces}"] * bool(x[0].bench.replaces)
-                    + list(dict.fromkeys(f.code for f in x[0].findings))
-                )
-                or None,
-                fold=True,
-            ),
+            Column("", "state", lambda x: states[x[0].number].state),
+            Column("Note", "", lambda x: note(x[0], told=True), fold=True, table_only=True),
+            Column("", "note", lambda x: note(x[0], told=False)),
         ],
         output,
+        Book(workbook, folder, tag, folder.today()),
         title=f"Calibrations of {tag}, newest first",
+        footer=["", "Without a state: history that was moved in, which is not reviewed."],
     )  # fmt: skip
 
 
@@ -146,16 +231,23 @@ def trace(
 
     from calfleet.adapters.cli.render import terminal_width
     from calfleet.adapters.documents import chain_views
+    from calfleet.services.calibration_state import states_in
     from calfleet.services.trace import trace as trace_service
     from calfleet.site import find_site
 
     refuse_existing(out)
     with find_site(site).reading() as session:
         chain = trace_service(session, name)
+        states = states_in(session, chain)
     if output is TraceFormat.TEXT:
         text = chain_views.tree_text(chain, width=min(110, terminal_width()))
+        for number, through in states.items():
+            said = "; ".join(mark.words() for mark in through.marks)
+            text += "\n" + paragraph(said, indent=f"{number}: ")
     elif output is TraceFormat.JSON:
-        text = json.dumps(chain_views.to_plain(chain), indent=2, ensure_ascii=False)
+        plain = chain_views.to_plain(chain)
+        plain["states"] = {number: _states(through) for number, through in states.items()}
+        text = json.dumps(plain, indent=2, ensure_ascii=False)
     elif output is TraceFormat.SVG:
         text = chain_views.svg(chain)
     else:

@@ -12,6 +12,13 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from calfleet.adapters.cli.app import SITE, PersonOption, SiteOption, app
+from calfleet.adapters.cli.copies import (
+    HeadOption,
+    KeepDifferencesOption,
+    finish,
+    progress,
+    site_from,
+)
 
 if TYPE_CHECKING:
     from calfleet.records import SiteInput
@@ -124,19 +131,41 @@ def build(
         Path, typer.Argument(metavar="DIR", help="A folder that does not exist yet.")
     ],
     source: Annotated[
-        Path, typer.Option("--from", metavar="INPUT", help="Folder with the site's input files.")
-    ],
+        Path | None,
+        typer.Option("--from", metavar="INPUT", help="Folder with the site's input files."),
+    ] = None,
+    from_export: Annotated[
+        Path | None,
+        typer.Option(metavar="EXPORT", help="Folder written by 'calfleet export', instead."),
+    ] = None,
     database: Annotated[
         str | None,
         typer.Option(metavar="URL", help="Another database, e.g. postgresql+psycopg://..."),
     ] = None,
+    head: HeadOption = None,
+    keep_differences: KeepDifferencesOption = False,
     person: PersonOption = None,
 ) -> None:
-    """Build a new site in DIR from input files; every problem in them is reported at once."""
+    """Build a new site in DIR from input files; every problem in them is reported at once.
+
+    Or from a full export, with every record and the audit trail as they were: each file, value
+    and reference is checked, and each record against the audit trail.
+    """
     from calfleet.adapters.workbook.sitefiles import read_site
     from calfleet.errors import UsageError
     from calfleet.site import new_site
 
+    if from_export is not None and source is None:
+        made = site_from(from_export, folder, database, head, keep_differences)
+        print(f"Built {made.manifest.site_name or 'an empty site'} in {folder}.")
+        finish(made, folder)
+        return
+    if source is None or from_export is not None or head is not None or keep_differences:
+        raise UsageError(
+            "A site is built from input files, or from an export.",
+            rule="--head and --keep-differences go with --from-export.",
+            next_step="Give either --from INPUT or --from-export EXPORT.",
+        )
     if not source.is_dir():
         raise UsageError(
             f"There is no folder {source}.",
@@ -161,10 +190,10 @@ def upgrade(site: SiteOption = None) -> None:
     """Bring the site's database to this program's revision, after a backup."""
     from calfleet.site import find_site
 
-    before, after, saved = find_site(site).upgrade()
+    before, after, saved = find_site(site).upgrade(progress)
     if before == after:
         print(f"The database has revision {after} already; nothing was changed.")
     else:
         print(f"Upgraded from revision {before or 'none'} to {after}.")
     if saved is not None:
-        print(f"The database as it was before: {saved}")
+        print(f"The site as it was before: {saved} ('calfleet restore' makes a site of it)")

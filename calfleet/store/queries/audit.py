@@ -10,10 +10,25 @@ from typing import Any
 
 from sqlalchemy.orm import Session
 
-from calfleet.store.queries import calibrations, due, gauges, planning, procedures, shop, switches
+from calfleet.records import Calibration
+from calfleet.store.queries import (
+    calibrations,
+    doubts,
+    due,
+    gauges,
+    papers,
+    planning,
+    procedures,
+    rules,
+    shop,
+    switches,
+)
 from calfleet.store.queries.reader import ask, question
+from calfleet.store.queries.sheets import bench_sheet_returns, bench_sheets
+from calfleet.store.rule_facts import further_key, other_work_key, rule_key
 from calfleet.store.work import digest_of, entry_digest
 
+_LAST = question("SELECT position, digest FROM audit_entry ORDER BY position DESC LIMIT 1")
 _ENTRIES = question(
     """
     SELECT position, at, actor, action, subject, reason, content, previous, digest
@@ -62,13 +77,39 @@ def entries(session: Session) -> list[AuditEntry]:
     return [AuditEntry(*row) for row in ask(session, _ENTRIES)]
 
 
+_HEAD = question("SELECT position, digest FROM audit_entry ORDER BY position DESC LIMIT 1")
+
+
+def head(session: Session) -> tuple[int, str]:
+    """Position and digest of the last audit entry; 0 and nothing before the first."""
+    rows = ask(session, _HEAD)
+    return (int(rows[0][0]), str(rows[0][1])) if rows else (0, "")
+
+
 def all_facts(session: Session) -> Iterator[tuple[str, str, str]]:
     """(kind, key, digest) of every fact as the database holds it now, in no particular order."""
-    for kind, key, record in _records(session):
+    for kind, key, record in all_records(session):
         yield kind, key, digest_of(record)
 
 
-def _records(session: Session) -> Iterator[tuple[str, str, object]]:
+def calibration_fact(calibration: Calibration) -> tuple[str, str, object]:
+    """(kind, key, record) of a calibration as it was entered: nothing had replaced it then."""
+    return "calibration", calibration.number, replace(calibration, replaced_by=None)
+
+
+def last_entry(session: Session) -> tuple[int, str] | None:
+    """Position and digest of the last audit entry, or ``None``."""
+    found = ask(session, _LAST)
+    return (found[0][0], found[0][1]) if found else None
+
+
+def all_records(
+    session: Session, *, with_calibrations: bool = True
+) -> Iterator[tuple[str, str, object]]:
+    """(kind, key, record) of every fact as the database holds it now, in no particular order.
+
+    Without the calibrations, which outnumber all else, it is quick.
+    """
     site = shop.site(session)
     if site is not None:
         yield "site", site.code, site
@@ -93,9 +134,68 @@ def _records(session: Session) -> Iterator[tuple[str, str, object]]:
         yield "certificate", certificate.number, replace(certificate, withdrawal=None)
         if certificate.withdrawal is not None:
             yield "certificate withdrawal", certificate.number, certificate.withdrawal
-    for calibration in calibrations.all_calibrations(session):
-        yield "calibration", calibration.number, replace(calibration, replaced_by=None)
+    for calibration in calibrations.each_calibration(session) if with_calibrations else ():
+        yield calibration_fact(calibration)
     yield from _planning(session)
+    yield from _doubts(session)
+    yield from _rules(session)
+    yield from _papers(session)
+    yield from _sheets(session)
+
+
+def _doubts(session: Session) -> Iterator[tuple[str, str, object]]:
+    """Gauges found bad, what was told, decided and closed about them, and cross checks."""
+    for event in doubts.events(session):
+        yield "gauge event", event.number, event
+    for n in doubts.notices(session):
+        yield "event notice", f"{n.event} {n.told} on {n.told_on}", n
+    for d in doubts.dispositions(session):
+        yield "disposition", f"{d.event} {d.calibration} decision {d.decision}", d
+    for closure in doubts.closures(session).values():
+        yield "event closure", closure.event, closure
+    for check in doubts.cross_checks(session):
+        yield "cross check", check.number, check
+
+
+def _papers(session: Session) -> Iterator[tuple[str, str, object]]:
+    """Drafts, reviews and attachments, each with its marks of entry."""
+    for d in papers.drafts(session):
+        yield "draft", d.draft.number, papers.with_marks(d.draft, d.recorded_at, d.recorded_by)
+    for s in papers.signatures(session):
+        yield (
+            "draft signed",
+            s.signed.draft,
+            papers.with_marks(s.signed, s.recorded_at, s.recorded_by),
+        )
+    for held in papers.reviews(session).values():
+        for r in held:
+            key = papers.review_key(r.review)
+            yield "review", key, papers.with_marks(r.review, r.recorded_at, r.recorded_by)
+    for a in papers.attachments(session):
+        key = papers.attachment_key(a.attachment)
+        yield "attachment", key, papers.with_marks(a.attachment, a.recorded_at, a.recorded_by)
+
+
+def _sheets(session: Session) -> Iterator[tuple[str, str, object]]:
+    """Bench sheets and what became of them, each with its marks of entry."""
+    for h in bench_sheets(session):
+        marked = papers.with_marks(h.sheet, h.recorded_at, h.recorded_by)
+        yield "bench sheet", h.sheet.number, marked
+    for r in bench_sheet_returns(session):
+        yield (
+            "bench sheet return",
+            r.returned.sheet,
+            papers.with_marks(r.returned, r.recorded_at, r.recorded_by),
+        )
+
+
+def _rules(session: Session) -> Iterator[tuple[str, str, object]]:
+    for rule in rules.due_rules(session):
+        yield "due rule", rule_key(rule), rule
+    for interval in rules.further_intervals(session):
+        yield "further interval", further_key(interval), interval
+    for done in rules.other_work(session):
+        yield "other work", other_work_key(done), done
 
 
 def _planning(session: Session) -> Iterator[tuple[str, str, object]]:

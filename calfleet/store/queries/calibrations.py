@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from datetime import date
 from typing import Any
 
@@ -94,6 +94,46 @@ def calibrations_of(session: Session, tag: str, *, newest: int | None = None) ->
 def all_calibrations(session: Session) -> list[Calibration]:
     """Every calibration, oldest performance first, then lowest key."""
     return _read(session, _joined().order_by(CalibrationRow.performed_on, CalibrationRow.id))
+
+
+PORTION = 500
+"""Calibrations fetched at once where they are handed on one by one."""
+
+
+def each_calibration(session: Session) -> Iterator[Calibration]:
+    """Every calibration, one after the other, lowest key first; memory does not grow with them."""
+    last = 0
+    while True:
+        keys = list(
+            session.scalars(
+                select(CalibrationRow.id)
+                .where(CalibrationRow.id > last)
+                .order_by(CalibrationRow.id)
+                .limit(PORTION)
+            )
+        )
+        if not keys:
+            return
+        yield from _read(
+            session, _joined().where(CalibrationRow.id.in_(keys)).order_by(CalibrationRow.id)
+        )
+        last = keys[-1]
+
+
+def of_origin(session: Session, origin: Origin, *, standing: bool) -> list[Calibration]:
+    """The calibrations of that origin (``standing``: that no record corrected), oldest first."""
+    found = _read(
+        session,
+        _joined()
+        .where(CalibrationRow.origin == origin)
+        .order_by(CalibrationRow.performed_on, CalibrationRow.id),
+    )
+    return [c for c in found if not standing or c.replaced_by is None]
+
+
+def count_of(session: Session, origin: Origin) -> int:
+    """How many calibrations of that origin are recorded."""
+    return session.scalar(select(func.count()).where(CalibrationRow.origin == origin)) or 0
 
 
 def gauges_used_on(session: Session, certificate: str) -> list[str]:

@@ -35,21 +35,6 @@ def site_code(reader: Reader) -> str:
     return str(rows[0][0]) if rows else ""
 
 
-_FIRST_USED = question(
-    """
-    SELECT s.tag, MIN(r.effective_on) AS first_on
-    FROM switch s JOIN switch_revision r ON r.switch_id = s.id
-    GROUP BY s.tag ORDER BY s.tag
-    """,
-    first_on=DAY,
-)
-
-
-def first_used(reader: Reader) -> dict[str, date]:
-    """Per tag the day its first data sheet took effect."""
-    return dict(ask(reader, _FIRST_USED))
-
-
 _PERFORMED = question(
     """
     SELECT s.tag, c.performed_on

@@ -21,6 +21,7 @@ from calfleet.records import (
     WorkingHours,
 )
 from calfleet.store.queries.reader import DAY, FLAG, TYPED, Question, ask, question
+from calfleet.store.queries.rules import due_rules, further_intervals, other_work
 
 if TYPE_CHECKING:
     from calfleet.store.queries.reader import Reader
@@ -163,6 +164,9 @@ def planning_input(reader: Reader) -> PlanningInput:
             RedundantGroup(code, tuple(tags), apart) for code, (apart, tags) in groups.items()
         ),
         deferrals=tuple(d for held in deferrals(reader).values() for d in held),
+        due_rules=due_rules(reader),
+        further_intervals=further_intervals(reader),
+        other_work=other_work(reader),
     )
 
 
@@ -213,6 +217,30 @@ def plans(reader: Reader, *, with_assignments_of: str | None = None) -> list[Pla
         values = [*v[:7], assignments, *v[7:]]
         found.append(Plan(*values))
     return found
+
+
+_STATIC = question(
+    """
+    SELECT s.tag
+    FROM (
+        SELECT calibration.*, ROW_NUMBER() OVER (
+            PARTITION BY switch_id ORDER BY performed_on DESC, id DESC
+        ) AS place
+        FROM calibration
+        WHERE NOT EXISTS (SELECT 1 FROM calibration n WHERE n.replaces_id = calibration.id)
+    ) c
+    JOIN switch s ON s.id = c.switch_id
+    JOIN calibration_gauge t ON t.calibration_id = c.id AND t.role = 'static'
+    JOIN calibration_gauge o ON o.calibration_id = c.id AND o.role = 'operating'
+    WHERE c.place = 1 AND o.gauge_id <> t.gauge_id
+    ORDER BY s.tag
+    """
+)
+
+
+def static_gauge_users(reader: Reader) -> frozenset[str]:
+    """The tags whose newest calibration took a second gauge to read the static pressure."""
+    return frozenset(tag for (tag,) in ask(reader, _STATIC))
 
 
 _RECENT = question(

@@ -1,0 +1,134 @@
+"""--workbook: the same rows as CSV has, as a workbook of real numbers and dates."""
+
+from __future__ import annotations
+
+import csv
+import io
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import openpyxl
+import pytest
+
+from calfleet.adapters.cli.render import Column, csv_text
+from calfleet.adapters.cli.workbooks import places_of, sheet
+
+LISTINGS = [
+    ("due", "--month", "2027-01"), ("forecast",), ("gauges",), ("gauges", "--for", "PDSL-4104"),
+    ("history", "PDSL-4104"), ("switches",), ("certificates",), ("weak-chains",), ("rests-on",),
+    ("trail",), ("trail", "2"), ("found-bad", "RG-202"),
+]  # fmt: skip
+
+
+def asked(demo: Any, path: Path, *words: str) -> Any:
+    done = demo.run(*words, "--workbook", str(path), "--format", "csv")
+    assert done.code == 0, done.err
+    assert f"Written: {path}" in done.err
+    return done
+
+
+@pytest.mark.parametrize("words", LISTINGS, ids=" ".join)
+def test_every_listing_gives_the_rows_of_its_csv(
+    words: tuple[str, ...], demo: Any, tmp_path: Path
+) -> None:
+    path = tmp_path / "w.xlsx"
+    done = asked(demo, path, *words)
+    rows = list(csv.reader(io.StringIO(done.out)))
+    book = openpyxl.load_workbook(path)
+    page = book["Results"] if words[0] == "found-bad" else book.worksheets[0]
+    assert book.sheetnames[-1] == "About"
+    assert page.max_row == len(rows)
+    assert page.max_column == len(rows[0])
+    assert page.auto_filter.ref.startswith("A1:")
+    for line, row in zip(rows[1:], page.iter_rows(min_row=2), strict=True):
+        for text, cell in zip(line, row, strict=True):
+            value = cell.value
+            if isinstance(value, datetime):
+                assert text.startswith(str(value.date()))
+            elif isinstance(value, bool):
+                assert text == ("yes" if value else "no")
+            elif isinstance(value, int | float):
+                assert float(text) == pytest.approx(value, rel=1e-15)
+            else:
+                assert (value or "") == text.removeprefix("'").replace("\r", "")
+            assert cell.data_type != "f"
+    about = [row[1].value for row in book["About"].iter_rows()]
+    assert any("Fenhollow" in str(value) for value in about)
+    plain = demo.run(*words, "--format", "csv")
+    assert plain.out == done.out  # what is printed does not change by it
+
+
+def test_headings_have_units_and_figures_the_digits_that_count(demo: Any, tmp_path: Path) -> None:
+    asked(demo, tmp_path / "h.xlsx", "history", "PDSL-4104")
+    page = openpyxl.load_workbook(tmp_path / "h.xlsx").worksheets[0]
+    columns = {cell.value: cell.column for cell in page[1]}
+    newest = {name: page.cell(2, column) for name, column in columns.items()}
+    # as the printed result of this calibration in the README: -3.28 kPa, U = 0.79 kPa
+    assert newest["Error (kPa)"].number_format == "0.00"
+    assert newest["Error (kPa)"].value == pytest.approx(-3.28, abs=0.005)
+    assert newest["Expanded uncertainty (kPa)"].number_format == "0.00"
+    assert newest["Required (kPa)"].number_format == "0.0"  # typed as 70.0
+    assert newest["Done"].number_format == "yyyy-mm-dd"
+    asked(demo, tmp_path / "d.xlsx", "due")
+    page = openpyxl.load_workbook(tmp_path / "d.xlsx").worksheets[0]
+    headings = [cell.value for cell in page[1]]
+    assert "Bench time (h)" in headings
+    assert "Left (d)" in headings
+    asked(demo, tmp_path / "f.xlsx", "forecast")
+    page = openpyxl.load_workbook(tmp_path / "f.xlsx").worksheets[0]
+    load = next(cell.column for cell in page[1] if cell.value == "Load")
+    assert page.cell(2, load).number_format == "0%"
+    assert isinstance(page.cell(2, load).value, float)
+
+
+def test_the_reverse_trace_has_its_parts_on_sheets_of_their_own(demo: Any, tmp_path: Path) -> None:
+    asked(demo, tmp_path / "b.xlsx", "found-bad", "RG-202")
+    book = openpyxl.load_workbook(tmp_path / "b.xlsx")
+    assert book.sheetnames == ["Event", "Errors found", "Results", "Gauges", "Jobs", "About"]
+    told = demo.run("found-bad", "RG-202", "--format", "json").json()
+    event = {row[0].value: row[1].value for row in book["Event"].iter_rows(min_row=2)}
+    assert event["Gauge"] == "RG-202"
+    assert event["Outcome"] == told["statement"]
+    assert event["Found on"].date().isoformat() == told["event"]["found_on"]
+    for name, key in (("Results", "results"), ("Gauges", "gauges"), ("Jobs", "jobs")):
+        assert book[name].max_row - 1 == len(told[key])
+    assert book["Errors found"].max_row - 1 == len(told["event"]["points"])
+    done = demo.run("found-bad", "RG-202", "--lost", "--workbook", str(tmp_path / "l.xlsx"))
+    assert done.code == 0
+    assert "Errors found" not in openpyxl.load_workbook(tmp_path / "l.xlsx").sheetnames
+
+
+@pytest.mark.parametrize("words", LISTINGS, ids=" ".join)
+def test_a_workbook_is_new_and_one(words: tuple[str, ...], demo: Any, tmp_path: Path) -> None:
+    path = tmp_path / "w.xlsx"
+    path.write_text("mine")
+    done = demo.run(*words, "--workbook", str(path))
+    assert (done.code, done.out) == (3, "")
+    assert "exists already" in done.err
+    assert path.read_text() == "mine"
+    done = demo.run(*words, "--workbook", str(tmp_path / "w.ods"))
+    assert (done.code, done.out) == (2, "")
+    assert "does not end in .xlsx" in " ".join(done.err.split())
+
+
+def test_a_ratio_that_was_cut_is_not_shown_rounded_up() -> None:
+    columns: list[Column[float]] = [Column("TUR", "tur", lambda x: x, lambda _: "3.9:1")]
+    made = sheet([3.96], columns, title="t")
+    assert made.rows[0][0].decimals == 3
+    columns = [Column("Bar", "bar", lambda x: x, lambda _: "95 % ███")]
+    assert sheet([0.95], columns, title="t").rows[0][0].percent
+    columns = [Column("Odd", "odd", lambda x: x, lambda _: "12 things")]
+    assert sheet([0.95], columns, title="t").rows[0][0] == 0.95
+    assert (places_of(0.79), places_of(12.0), places_of(None)) == (2, 0, None)
+
+
+def test_csv_that_a_spreadsheet_opens_runs_nothing_and_keeps_numbers() -> None:
+    """Text gets an apostrophe; what is one number does not, negative or with an exponent."""
+    values = ["=1+1", "+x", "-x", "@a", "\t=1", "\r=1", "-5", "-0.50", "+1e-3", -5, -0.5, "a=b", ""]
+    columns: list[Column[Any]] = [Column("", "v", lambda x: x)]
+    lines = list(csv.reader(io.StringIO(csv_text(values, columns), newline="")))
+    assert [line[0] if line else "" for line in lines[1:]] == [
+        "'=1+1", "'+x", "'-x", "'@a", "'\t=1", "'\n=1", "-5", "-0.50", "+1e-3", "-5", "-0.5", "a=b",
+        "",
+    ]  # fmt: skip
