@@ -110,8 +110,8 @@ def workbook_bytes(sheets: Sequence[Sheet], origin: Origin) -> bytes:
     """The workbook as bytes.
 
     A value may be ``None`` or empty text (an empty cell), bool, int, float, ``Decimal`` (with the
-    decimals it was typed with), ``Figure``, date, aware time (written in UTC), an enum's word, or text. A number
-    that is not finite is written in words.
+    decimals it was typed with), ``Figure``, date, aware time (written in UTC), an enum's word, or
+    text. A number that is not finite is written in words.
 
     Raises: RecordRefused for a table with more rows than a sheet can hold.
     """
