@@ -57,7 +57,7 @@ def refused(engine: Engine, add: Callable[[Work], object], **more: str) -> Recor
 
 LIMITED = [
     (mapper.class_, attribute.key, attribute.columns[0].type.length)
-    for mapper in Base.registry.mappers
+    for mapper in sorted(Base.registry.mappers, key=lambda m: m.class_.__name__)
     for attribute in mapper.column_attrs
     if isinstance(attribute.columns[0].type, String)
     and not isinstance(attribute.columns[0].type, Enum)
