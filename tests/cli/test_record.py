@@ -168,7 +168,7 @@ class Terminal:
             cwd=str(shop.root),
             env=environment,
             encoding="utf-8",
-            timeout=30,
+            timeout=120,  # also on a loaded machine
             dimensions=(50, 100),
         )
         self.said = ""

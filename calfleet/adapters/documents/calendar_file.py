@@ -66,7 +66,9 @@ def due_entries(lines: Iterable[DueLine]) -> tuple[CalendarEntry, ...]:
             due_on=line.due_on,
             first=line.due_on,
             last=line.due_on,
-            summary=f"{line.tag} due ({line.status})",
+            summary=f"{line.tag} due"
+            if line.status in ("due", "not due")
+            else f"{line.tag} due ({line.status})",
             description="\n".join(
                 text
                 for text in (
@@ -75,7 +77,7 @@ def due_entries(lines: Iterable[DueLine]) -> tuple[CalendarEntry, ...]:
                     line.why,
                     f"Latest day: {line.latest_on}" if line.latest_on else "",
                     f"Bench time: {line.bench_minutes} min",
-                    f"Gauge: {line.readiness.reason}",
+                    f"Gauge: {line.readiness.reason or line.readiness.gauge or 'none'}",
                 )
                 if text
             ),

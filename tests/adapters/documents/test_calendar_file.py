@@ -248,7 +248,7 @@ def due_line(tag: str, due_on: date | None) -> DueLine:
         why="Last done 2026-06-28, every 12 months.",
         bench_minutes=45,
         outage_bound=False,
-        readiness=GaugeReadiness(True, "G1", 4.2, "G1, ratio 4.2.", "G1"),
+        readiness=GaugeReadiness(True, "G1", 4.2, "", ""),
     )
 
 
@@ -256,10 +256,11 @@ def test_a_due_list_becomes_events_on_the_due_days() -> None:
     made = due_entries([due_line("PSL-1", DUE), due_line("PSL-2", None)])
     (event,) = events(written(*made))
     assert event.decoded("DTSTART") == DUE  # type: ignore[attr-defined]
-    assert str(event["SUMMARY"]) == "PSL-1 due (due)"  # type: ignore[index]
+    assert str(event["SUMMARY"]) == "PSL-1 due"  # type: ignore[index]
     text = str(event["DESCRIPTION"])  # type: ignore[index]
     assert "Last done 2026-06-28, every 12 months." in text
     assert "Latest day: 2027-09-27" in text
+    assert "Gauge: G1" in text
     assert event["PRIORITY"] == 1  # type: ignore[index]
 
 
