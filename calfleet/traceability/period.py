@@ -6,7 +6,8 @@ anew whenever it is asked:
 - a certificate that was made with a gauge which another event puts in doubt does not show that
   its own gauge was good; the period then begins with the calibration before it;
 - a cross check counts only with a gauge that was itself not in doubt that day and does not owe
-  its certificate to the gauge it was compared with;
+  its certificate to the gauge it was compared with; and only if it could have seen the errors
+  that were found: some of them are beyond its limits, and all those lie between its points;
 - a certificate withdrawn or corrected later counts as such from then on;
 - where nothing shows the gauge good any more, the period begins with its oldest calibration.
 
@@ -19,8 +20,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from fractions import Fraction
 
 from calfleet.errors import RecordRefused
+from calfleet.metrology.units import convert, convert_difference
 from calfleet.records import Certificate, ErrorPoint, GaugeEvent
 from calfleet.traceability.affected import affected_certificates
 from calfleet.traceability.event import (
@@ -127,7 +130,28 @@ def _sound(
             one.gauge == check.against and one.touches(used, other, check.on)
         ):
             return ()
-    return check.points
+    return check.points if _could_see(check, made[event.number]) else ()
+
+
+def _could_see(check: Compared, found: FoundBad) -> bool:
+    """Whether the check would have shown the errors found, had they been there that day.
+
+    Where no error is known (a lost or damaged gauge), it is not asked.
+    """
+    if not found.points:
+        return True
+    seen = [convert(p.value, p.unit, found.unit) for p in check.points]
+    widest = max(
+        convert_difference(p.limit_squared.sqrt(), p.unit, found.unit) for p in check.points
+    )
+    beyond = [f for f in found.points if abs(f.error) > widest]
+
+    def reached(point: FoundPoint) -> bool:
+        # the points of a check are corrected, the indications of the errors are not
+        near = abs(Fraction(point.error)) + widest
+        return min(seen) - near <= Fraction(point.indication) <= max(seen) + near
+
+    return bool(beyond) and all(map(reached, beyond))
 
 
 def _made(

@@ -498,8 +498,11 @@ def test_a_cross_check_takes_its_uncertainties_from_the_budgets(works_on_both: W
 
 
 def test_a_cross_check_bounds_the_period(works_of: Works) -> None:
-    point = NewPoint(D("400.0"), D("400.1"), D("0.5"), D("0.5"))
-    check(works_of, point, done_on=date(2025, 12, 20))
+    # at both ends of the errors found: one point between them would have shown nothing of the rest
+    check(
+        works_of, *(NewPoint(D(x), D(x) - D("0.1"), D("0.5"), D("0.5")) for x in (1, 1600)),
+        done_on=date(2025, 12, 20),
+    )  # fmt: skip
     made = works_of.report(BAD)
     assert made.found.last_good.on == date(2025, 12, 20)
     assert made.affected.calibrations == ()

@@ -227,6 +227,32 @@ def test_the_limit_is_the_root_of_the_squares_and_is_inside() -> None:
     assert turned.seen_from("b") is turned
 
 
+@pytest.mark.parametrize(
+    ("at", "U", "begins"),
+    [
+        (("4.00", "12.00"), "0.03", "check"),
+        (("0.00",), "0.03", "calibration"),  # nothing is seen at zero
+        (("4.00", "8.00"), "0.03", "calibration"),  # the error at 10 bar lies outside its points
+        (("4.00", "12.00"), "0.09", "calibration"),  # its limit, 0.127 bar, hides the error
+    ],
+)
+def test_a_cross_check_counts_only_if_it_could_have_seen_the_errors(
+    at: tuple[str, ...], U: str, begins: str
+) -> None:
+    """Worked out by hand: 0.10 bar at 10 bar against sqrt(2) U; 0.01 bar at 1 bar is below it."""
+    found = GaugeEvent(
+        "E1", "RG-1", FoundBadKind.AS_FOUND, FOUND, "P1", None, "bar",
+        (ErrorPoint(D("1.00"), D("0.01")), ErrorPoint(D("10.00"), D("0.10"))),
+    )  # fmt: skip
+    points = tuple(
+        CrossCheck("RG-1", "RG-9", HALFWAY, "bar", D(value), D(U), D(value), D(U)) for value in at
+    )
+    check = Compared("X1", "RG-1", "K2", "RG-9", "N1", HALFWAY, points)
+    chain = facts(*TWO, certificate("N1", "RG-9", FIRST))
+    good = found_bad_events(chain, [found], [check])["E1"].last_good
+    assert good.on == (HALFWAY if begins == "check" else SECOND)
+
+
 def test_a_cross_check_with_a_gauge_in_doubt_shows_nothing() -> None:
     check = checked("RG-1", "K2", "RG-9", "O2", HALFWAY)
     chain = facts(*TWO, *OTHER)
