@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 import sys
 from collections.abc import Callable, Iterator
 from decimal import Decimal
@@ -170,6 +171,8 @@ class Terminal:
             encoding="utf-8",
             timeout=120,  # also on a loaded machine
             dimensions=(50, 100),
+            # a terminal's own Ctrl-C, also where the tests run in the background
+            preexec_fn=lambda: signal.signal(signal.SIGINT, signal.default_int_handler),
         )
         self.said = ""
 
