@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from prov.model import ProvDocument
 
 NUMBER = "C2026-0145"
 
@@ -168,13 +169,19 @@ def test_the_same_chain_in_every_form(demo: Any) -> None:
     dot = demo.ok("trace", NUMBER, "-f", "dot")
     assert dot.startswith("digraph")
     assert dot.count("{") == dot.count("}")
+    prov = demo.ok("trace", NUMBER, "-f", "prov")
+    read_back = ProvDocument.deserialize(
+        content=prov, format="json"
+    )  # W3C PROV-JSON, by its library
+    assert len(list(read_back.get_records())) > 10
     for name in ("RG-202", "SHOP-26-005", "RG-101", "NMH-25-0355", NUMBER):
         assert name in json.dumps(told)
+        assert name in prov
         assert name in written
         assert name in dot
 
 
-@pytest.mark.parametrize("form", ["text", "json", "svg", "dot"])
+@pytest.mark.parametrize("form", ["text", "json", "svg", "dot", "prov"])
 def test_a_trace_into_a_file(demo: Any, tmp_path: Path, form: str) -> None:
     out = tmp_path / f"trace.{form}"
     done = demo.run("trace", NUMBER, "-f", form, "--out", str(out))

@@ -201,12 +201,13 @@ def history(
 
 
 class TraceFormat(StrEnum):
-    """How a trace is given: text or JSON to read, SVG or DOT to draw."""
+    """How a trace is given: text or JSON to read, SVG or DOT to draw, W3C PROV to hand on."""
 
     TEXT = "text"
     JSON = "json"
     SVG = "svg"
     DOT = "dot"
+    PROV = "prov"
 
 
 @app.command(rich_help_panel=AUDITOR)
@@ -219,7 +220,11 @@ def trace(
     ],
     output: Annotated[
         TraceFormat,
-        typer.Option("--format", "-f", help="text or json to read, svg or dot as a picture."),
+        typer.Option(
+            "--format",
+            "-f",
+            help="text or json to read, svg or dot as a picture, prov (W3C PROV, JSON).",
+        ),
     ] = TraceFormat.TEXT,
     out: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Write to this new file.")
@@ -250,6 +255,10 @@ def trace(
         text = json.dumps(plain, indent=2, ensure_ascii=False)
     elif output is TraceFormat.SVG:
         text = chain_views.svg(chain)
+    elif output is TraceFormat.PROV:
+        from calfleet.adapters.documents.prov_export import chain_to_prov, prov_text
+
+        text = prov_text(chain_to_prov(chain)).rstrip("\n")
     else:
         text = chain_views.dot(chain)
     if out is None:
