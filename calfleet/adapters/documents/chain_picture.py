@@ -9,9 +9,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from xml.sax.saxutils import escape, quoteattr
+from xml.sax.saxutils import quoteattr
 
 from calfleet.adapters.documents.layers import Layout, Place, Size, layered
+from calfleet.adapters.documents.lettering import printable, safe, svg_text
 from calfleet.traceability.chain import Chain, ChainVerdict, Fact, Link, LinkState, Node, NodeKind
 
 _FONT = "DejaVu Sans, Verdana, Helvetica, Arial, sans-serif"
@@ -133,8 +134,8 @@ def svg(chain: Chain) -> str:
     parts = [
         '<?xml version="1.0" encoding="UTF-8"?>',
         f'<svg xmlns="http://www.w3.org/2000/svg" {size} role="img" font-family="{_FONT}">',
-        f"<title>{escape(_printable(f'Traceability of {chain.subject}'))}</title>",
-        f"<desc>{escape(_printable(chain.statement))}</desc>",
+        f"<title>{safe(f'Traceability of {chain.subject}')}</title>",
+        f"<desc>{safe(chain.statement)}</desc>",
         f'<rect x="0" y="0" width="{width:.0f}" height="{height:.0f}" fill="#ffffff"/>',
         *banner,
         *legend,
@@ -213,7 +214,7 @@ def _boxes(
             frame = (
                 f'stroke="{_COLOUR[LinkState.BROKEN]}" stroke-width="1.8" stroke-dasharray="5 4"'
             )
-        yield f"<g data-key={quoteattr(_printable(node.key))}>"
+        yield f"<g data-key={quoteattr(printable(node.key))}>"
         yield _rect(Place(x, y, place.width, place.height), 6, f'fill="#ffffff" {frame}', "box")
         head = Place(x + 1, y + 1, place.width - 2, card.head)
         yield _rect(head, 5, f'fill="{_HEAD.get(node.kind, "#eceff2")}"', "head")
@@ -224,7 +225,7 @@ def _boxes(
                 'stroke="#c9d1d9" stroke-width="1"/>'
             )
         for line in card.lines:
-            yield _text(line.text, x + _PAD, y + line.y, line.size, line.colour, bold=line.bold)
+            yield svg_text(line.text, x + _PAD, y + line.y, line.size, line.colour, bold=line.bold)
         yield "</g>"
 
 
@@ -277,7 +278,7 @@ def _badges(
         y = end + 22 if upward else end - 22
         place = Place(x + shift - width / 2, y + top - 9, width, 18)
         yield _rect(place, 9, f'fill="{_COLOUR[link.state]}" stroke="#ffffff"', "badge")
-        yield _text(text, x + shift, y + top + 3.6, 10, "#ffffff", bold=True, anchor="middle")
+        yield svg_text(text, x + shift, y + top + 3.6, 10, "#ffffff", bold=True, anchor="middle")
 
 
 # --- banner, legend, reasons --------------------------------------------------------------------
@@ -294,10 +295,10 @@ def _banner(chain: Chain, width: float) -> tuple[list[str], float]:
     y = 20.0 + 8
     for line in title:
         y += 22
-        parts.append(_text(line, _MARGIN + 16, y, 17, colour, bold=True))
+        parts.append(svg_text(line, _MARGIN + 16, y, 17, colour, bold=True))
     for line in words:
         y += 16
-        parts.append(_text(line, _MARGIN + 16, y + 2, 12, _INK))
+        parts.append(svg_text(line, _MARGIN + 16, y + 2, 12, _INK))
     return parts, 20 + height
 
 
@@ -325,7 +326,7 @@ def _legend(y: float, width: float) -> tuple[list[str], float]:
         parts.append(
             f'<line x1="{x:.1f}" y1="{row:.1f}" x2="{x + 38:.1f}" y2="{row:.1f}" {style}/>'
         )
-        parts.append(_text(text, x + 46, row + 3.5, 10, _INK))
+        parts.append(svg_text(text, x + 46, row + 3.5, 10, _INK))
         x += need
     text = "not recorded"
     need = 46 + text_width(text, 10)
@@ -333,7 +334,7 @@ def _legend(y: float, width: float) -> tuple[list[str], float]:
         x, row = _MARGIN, row + 18
     frame = f'fill="none" stroke="{_COLOUR[LinkState.BROKEN]}" stroke-width="1.8" '
     parts.append(_rect(Place(x, row - 7, 38, 14), 3, frame + 'stroke-dasharray="5 4"', "sample"))
-    parts.append(_text(text, x + 46, row + 3.5, 10, _INK))
+    parts.append(svg_text(text, x + 46, row + 3.5, 10, _INK))
     return parts, row + 8
 
 
@@ -345,15 +346,15 @@ def _panel(
     inner = width - 2 * _MARGIN - 34
     for number, (link, reason) in numbered:
         state = getattr(reason, "state", link.state)
-        parts.append(_text(f"{number}", _MARGIN + 22, y + 12, 11, _COLOUR[state], bold=True,
+        parts.append(svg_text(f"{number}", _MARGIN + 22, y + 12, 11, _COLOUR[state], bold=True,
                            anchor="end"))  # fmt: skip
         head = f"{state}, judged on {link.day}: {chain.place(link)}"
         for line in wrap(head, inner, 11, bold=True):
             y += 15
-            parts.append(_text(line, _MARGIN + 34, y - 3, 11, _COLOUR[state], bold=True))
+            parts.append(svg_text(line, _MARGIN + 34, y - 3, 11, _COLOUR[state], bold=True))
         for line in wrap(str(reason), inner, 11):
             y += 15
-            parts.append(_text(line, _MARGIN + 34, y - 3, 11, _INK))
+            parts.append(svg_text(line, _MARGIN + 34, y - 3, 11, _INK))
         y += 8
     return parts, y + 16
 
@@ -365,27 +366,4 @@ def _rect(place: Place, radius: float, style: str, role: str) -> str:
     return (
         f'<rect x="{place.x:.1f}" y="{place.y:.1f}" width="{place.width:.1f}" '
         f'height="{place.height:.1f}" rx="{radius}" {style} data-role="{role}"/>'
-    )
-
-
-def _printable(text: str) -> str:
-    """The text with a blank for every character that XML or a viewer may refuse."""
-    return "".join(c if c.isprintable() else " " for c in text)
-
-
-def _text(
-    text: str,
-    x: float,
-    y: float,
-    size: float,
-    colour: str,
-    *,
-    bold: bool = False,
-    anchor: str = "start",
-) -> str:
-    weight = ' font-weight="bold"' if bold else ""
-    middle = f' text-anchor="{anchor}"' if anchor != "start" else ""
-    return (
-        f'<text x="{x:.1f}" y="{y:.1f}" font-size="{size:g}" fill="{colour}"{weight}{middle}>'
-        f"{escape(_printable(text))}</text>"
     )

@@ -10,9 +10,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
-from xml.sax.saxutils import escape
 
 from calfleet.adapters.documents.chain_picture import text_width, wrap
+from calfleet.adapters.documents.lettering import safe, svg_text
 from calfleet.scheduling.calendar import Window
 
 _FONT = "DejaVu Sans, Verdana, Helvetica, Arial, sans-serif"
@@ -74,7 +74,9 @@ class _Picture:
         for n, row in enumerate(self.rows):
             self._row(row, top + n * _ROW)
         if not self.rows:
-            self._say("No gauge has a certificate.", self.left, top + 20, 12, colour=_GREY)
+            self.parts.append(
+                svg_text("No gauge has a certificate.", self.left, top + 20, 12, colour=_GREY)
+            )
         height = bottom + _MARGIN
         return "\n".join(
             [
@@ -82,8 +84,8 @@ class _Picture:
                 f'<svg xmlns="http://www.w3.org/2000/svg" width="{_WIDTH:.0f}" '
                 f'height="{height:.0f}" viewBox="0 0 {_WIDTH:.0f} {height:.0f}" role="img" '
                 f'font-family="{_FONT}">',
-                f"<title>{escape(self.title)}</title>",
-                f"<desc>{escape(self.summary())}</desc>",
+                f"<title>{safe(self.title)}</title>",
+                f"<desc>{safe(self.summary())}</desc>",
                 '<defs><pattern id="away" width="6" height="6" patternUnits="userSpaceOnUse">'
                 '<rect width="6" height="6" fill="#ffffff"/><path d="M-1,5 l2,2 M0,0 l6,6 M5,-1 '
                 f'l2,2" stroke="{_AWAY}" stroke-width="1.2"/></pattern></defs>',
@@ -116,10 +118,10 @@ class _Picture:
     def _head(self, y: float) -> float:
         for line in wrap(self.title, _WIDTH - 2 * _MARGIN, 18, bold=True):
             y += 22
-            self._say(line, _MARGIN, y - 4, 18, bold=True)
+            self.parts.append(svg_text(line, _MARGIN, y - 4, 18, bold=True))
         for line in wrap(self.summary(), _WIDTH - 2 * _MARGIN, 12):
             y += 17
-            self._say(line, _MARGIN, y, 12, colour=_GREY)
+            self.parts.append(svg_text(line, _MARGIN, y, 12, colour=_GREY))
         return y
 
     def _legend(self, y: float) -> float:
@@ -131,13 +133,13 @@ class _Picture:
             (f'fill="#ffffff" stroke="{_BAD}" stroke-width="2"', "out of date, not back"),
         ):
             self.parts.append(f'<rect x="{x:.1f}" y="{y:.1f}" width="26" height="12" {look}/>')
-            self._say(name, x + 33, y + 10, 11)
+            self.parts.append(svg_text(name, x + 33, y + 10, 11))
             x += 33 + text_width(name, 11) + 22
         self.parts.append(_job(x + 6, y + 6, lacks=False))
-        self._say("job (number where several)", x + 20, y + 10, 11)
+        self.parts.append(svg_text("job (number where several)", x + 20, y + 10, 11))
         x += 20 + text_width("job (number where several)", 11) + 22
         self.parts.append(_job(x + 6, y + 6, lacks=True))
-        self._say("job without its gauge", x + 20, y + 10, 11)
+        self.parts.append(svg_text("job without its gauge", x + 20, y + 10, 11))
         return y + 14
 
     def _months(self, top: float, bottom: float) -> None:
@@ -152,15 +154,15 @@ class _Picture:
             if x + text_width(label, 10) + 4 < self.right and not (
                 day == self.first and day.day > 12
             ):
-                self._say(label, x + 3, top - 8, 10, colour=_GREY)
+                self.parts.append(svg_text(label, x + 3, top - 8, 10, colour=_GREY))
 
     def _row(self, row: GaugeRow, y: float) -> None:
         self.parts.append(
             f'<line x1="{_MARGIN:.1f}" y1="{y + _ROW:.1f}" x2="{self.right:.1f}" '
             f'y2="{y + _ROW:.1f}" stroke="{_GRID}" stroke-width="1"/>'
         )
-        self._say(row.code, _MARGIN, y + 14, 12, bold=True)
-        self._say(_cut(row.description), _MARGIN, y + 27, 10, colour=_GREY)
+        self.parts.append(svg_text(row.code, _MARGIN, y + 14, 12, bold=True))
+        self.parts.append(svg_text(_cut(row.description), _MARGIN, y + 27, 10, colour=_GREY))
         bar = y + (_ROW - _BAR) / 2
         look = f'fill="{_VALID}" stroke="{_FAINT}" stroke-width="0.8"'
         for window in row.valid:
@@ -180,7 +182,7 @@ class _Picture:
         if span is not None:
             self.parts.append(
                 f'<rect x="{span[0]:.1f}" y="{y:.1f}" width="{max(span[1] - span[0], 2):.1f}" '
-                f'height="{_BAR:.0f}" {look}><title>{escape(text)}</title></rect>'
+                f'height="{_BAR:.0f}" {look}><title>{safe(text)}</title></rect>'
             )
 
     def _together(self, jobs: Sequence[Tick]) -> Iterator[tuple[float, list[Tick]]]:
@@ -208,28 +210,12 @@ class _Picture:
     def _mark(self, x: float, y: float, ticks: list[Tick]) -> None:
         lacks = ticks[0].lacks
         told = ", ".join(f"{t.tag} {t.day}" for t in ticks)
-        self.parts.append(f"<g><title>{escape(told)}</title>{_job(x, y, lacks=lacks)}")
+        self.parts.append(f"<g><title>{safe(told)}</title>{_job(x, y, lacks=lacks)}")
         if len(ticks) > 1:
-            self._say(str(len(ticks)), x, y + 3.5, 9, colour="#ffffff", anchor="middle")
+            self.parts.append(
+                svg_text(str(len(ticks)), x, y + 3.5, 9, colour="#ffffff", anchor="middle")
+            )
         self.parts.append("</g>")
-
-    def _say(
-        self,
-        text: str,
-        x: float,
-        y: float,
-        size: float,
-        *,
-        colour: str = _INK,
-        bold: bool = False,
-        anchor: str = "start",
-    ) -> None:
-        how = ' font-weight="bold"' if bold else ""
-        how += f' text-anchor="{anchor}"' if anchor != "start" else ""
-        self.parts.append(
-            f'<text x="{x:.1f}" y="{y:.1f}" font-size="{size:g}" fill="{colour}"{how}>'
-            f"{escape(text)}</text>"
-        )
 
 
 def _job(x: float, y: float, *, lacks: bool) -> str:

@@ -12,9 +12,9 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
-from xml.sax.saxutils import escape
 
 from calfleet.adapters.documents.chain_picture import text_width, wrap
+from calfleet.adapters.documents.lettering import safe, svg_text
 from calfleet.traceability.impact import Consequence, Impact, Row
 
 _FONT = "DejaVu Sans, Verdana, Helvetica, Arial, sans-serif"
@@ -78,15 +78,15 @@ def svg(impact: Impact) -> str:
     body += _event_line(impact, scale, top - 6, bottom)
     y = bottom + 34
     if left_out:
-        body.append(_text(f"{left_out} more gauges without a lane.", _MARGIN, y, 11, _GREY))
+        body.append(svg_text(f"{left_out} more gauges without a lane.", _MARGIN, y, 11, _GREY))
         y += 18
     size = f'width="{_WIDTH:.0f}" height="{y:.0f}" viewBox="0 0 {_WIDTH:.0f} {y:.0f}"'
     return "\n".join(
         [
             '<?xml version="1.0" encoding="UTF-8"?>',
             f'<svg xmlns="http://www.w3.org/2000/svg" {size} role="img" font-family="{_FONT}">',
-            f"<title>{escape(_printable(f'What rests on {impact.event.gauge}'))}</title>",
-            f"<desc>{escape(_printable(impact.statement))}</desc>",
+            f"<title>{safe(f'What rests on {impact.event.gauge}')}</title>",
+            f"<desc>{safe(impact.statement)}</desc>",
             f'<rect x="0" y="0" width="{_WIDTH:.0f}" height="{y:.0f}" fill="#ffffff"/>',
             *body,
             "</svg>",
@@ -141,10 +141,10 @@ def _head(impact: Impact) -> tuple[list[str], float]:
     kind = f"{event.kind} ({event.certificate})" if event.certificate else str(event.kind)
     title = f"{event.gauge} found bad on {event.found_on}: {kind}"
     y = _MARGIN + 12
-    parts = [_text(title, _MARGIN, y, 17, _INK, bold=True)]
+    parts = [svg_text(title, _MARGIN, y, 17, _INK, bold=True)]
     for line in wrap(impact.statement, _WIDTH - 2 * _MARGIN, 12.5):
         y += 20
-        parts.append(_text(line, _MARGIN, y, 12.5, _INK))
+        parts.append(svg_text(line, _MARGIN, y, 12.5, _INK))
     return parts, y + 14
 
 
@@ -156,12 +156,12 @@ def _legend(shown: Sequence[Consequence], y: float) -> tuple[list[str], float]:
         (_GOOD, "known good"), (_DOUBT, "in doubt"), (_BAD, "known bad"),
     ):  # fmt: skip
         parts.append(_rect(x, y - 8, 26, 10, colour, "sample"))
-        parts.append(_text(words, x + 32, y + 1, 10.5, _INK))
+        parts.append(svg_text(words, x + 32, y + 1, 10.5, _INK))
         x += 50 + text_width(words, 10.5)
     x += 16
     for consequence in shown:
         parts.append(_mark(consequence, x + 7, y - 3, "sample"))
-        parts.append(_text(str(consequence), x + 19, y + 1, 10.5, _INK))
+        parts.append(svg_text(str(consequence), x + 19, y + 1, 10.5, _INK))
         x += 40 + text_width(str(consequence), 10.5)
     return parts, y + 8
 
@@ -181,7 +181,7 @@ def _grid(scale: _Scale, top: float, bottom: float) -> Iterator[str]:
                 f'<line x1="{x:.1f}" y1="{top:.1f}" x2="{x:.1f}" y2="{bottom:.1f}" '
                 f'stroke="#d8dee4" stroke-width="1"/>'
             )
-            yield _text(f"{day:%Y-%m}", x, bottom + 14, 10, _GREY, anchor="middle")
+            yield svg_text(f"{day:%Y-%m}", x, bottom + 14, 10, _GREY, anchor="middle")
         index += 1
 
 
@@ -200,16 +200,16 @@ def _lane(
         f'height="{height - 8:.1f}" fill="{_PALE}" fill-opacity="0.55" stroke="none" '
         f'data-role="lane"/>'
     )
-    yield _text(lane.gauge, _MARGIN + 8, top + 13, 13, _INK, bold=True)
+    yield svg_text(lane.gauge, _MARGIN + 8, top + 13, 13, _INK, bold=True)
     what = "found bad" if own else f"tier {lane.tier}, calibrated with {', '.join(lane.parents)}"
     y = top + 28
     for line in wrap(what, _LABEL - 24, 10)[:2]:
-        yield _text(line, _MARGIN + 8, y, 10, _GREY)
+        yield svg_text(line, _MARGIN + 8, y, 10, _GREY)
         y += 13
     if lane.rows:
         number = len(lane.rows)
         words = f"{number} result{'s' if number != 1 else ''}"
-        yield _text(words, _MARGIN + 8, y, 10, _GREY)
+        yield svg_text(words, _MARGIN + 8, y, 10, _GREY)
     spans: tuple[tuple[date, date, str], ...]
     if own and not event.constant:
         spans = (
@@ -249,7 +249,7 @@ def _mark(
     colour = _COLOUR[consequence]
     r = 8.5 if number > 1 else 6.0
     style = f'fill="{colour}" data-role="{role}"'
-    tip = f"<title>{escape(_printable(title))}</title>" if title else ""
+    tip = f"<title>{safe(title)}</title>" if title else ""
     if consequence is Consequence.FLIPPED_OUT:
         points = f"{x:.1f},{y - r:.1f} {x + r:.1f},{y:.1f} {x:.1f},{y + r:.1f} {x - r:.1f},{y:.1f}"
         shape = f'<polygon points="{points}" {style}>{tip}</polygon>'
@@ -268,7 +268,7 @@ def _mark(
         return shape
     words = str(number) if number < 1000 else f"{number // 1000}k"
     size = 9.0 if len(words) < 3 else 7.0
-    return shape + _text(words, x, y + size * 0.36, size, "#ffffff", bold=True, anchor="middle")
+    return shape + svg_text(words, x, y + size * 0.36, size, "#ffffff", bold=True, anchor="middle")
 
 
 def _ways(lanes: Sequence[_Lane], scale: _Scale, tops: dict[str, float]) -> Iterator[str]:
@@ -306,34 +306,11 @@ def _event_line(impact: Impact, scale: _Scale, top: float, bottom: float) -> Ite
             f'<line x1="{x:.1f}" y1="{top - up + 2:.1f}" x2="{x:.1f}" y2="{bottom:.1f}" '
             f'stroke="{colour}" stroke-width="1.6"/>'
         )
-        yield _text(words, x, top - up, 10.5, colour, bold=True, anchor=anchor)
+        yield svg_text(words, x, top - up, 10.5, colour, bold=True, anchor=anchor)
 
 
 def _rect(x: float, y: float, width: float, height: float, colour: str, role: str) -> str:
     return (
         f'<rect x="{x:.1f}" y="{y:.1f}" width="{max(width, 0):.1f}" height="{height:.1f}" '
         f'fill="{colour}" stroke="{_FRAME}" stroke-width="0.6" data-role="{role}"/>'
-    )
-
-
-def _printable(text: str) -> str:
-    """The text with a blank for every character that XML or a viewer may refuse."""
-    return "".join(c if c.isprintable() else " " for c in text)
-
-
-def _text(
-    text: str,
-    x: float,
-    y: float,
-    size: float,
-    colour: str,
-    *,
-    bold: bool = False,
-    anchor: str = "start",
-) -> str:
-    weight = ' font-weight="bold"' if bold else ""
-    middle = f' text-anchor="{anchor}"' if anchor != "start" else ""
-    return (
-        f'<text x="{x:.1f}" y="{y:.1f}" font-size="{size:g}" fill="{colour}"{weight}{middle}>'
-        f"{escape(_printable(text))}</text>"
     )

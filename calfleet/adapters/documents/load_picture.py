@@ -13,9 +13,9 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from math import ceil, floor, log10
-from xml.sax.saxutils import escape, quoteattr
 
 from calfleet.adapters.documents.chain_picture import text_width, wrap
+from calfleet.adapters.documents.lettering import safe, svg_text
 from calfleet.scheduling.calendar import Window
 from calfleet.scheduling.forecast import CapacityLine, LoadLine
 from calfleet.scheduling.plan_model import Assignment, Plan, PlanJob
@@ -207,8 +207,8 @@ class _Picture:
                 '<?xml version="1.0" encoding="UTF-8"?>',
                 f'<svg xmlns="http://www.w3.org/2000/svg" {size} '
                 f'viewBox="0 0 {self.width:.0f} {y:.0f}" role="img" font-family="{_FONT}">',
-                f"<title>{escape(_printable(self.title))}</title>",
-                f"<desc>{escape(_printable(self.summary()))}</desc>",
+                f"<title>{safe(self.title)}</title>",
+                f"<desc>{safe(self.summary())}</desc>",
                 *_patterns(len(self.groups), bool(self.strips)),
                 f'<rect x="0" y="0" width="{self.width:.0f}" height="{y:.0f}" fill="#ffffff"/>',
                 *self.parts,
@@ -237,7 +237,7 @@ class _Picture:
         return text
 
     def _say(self, text: str, x: float, y: float, size: float = 11.0, **how: object) -> None:
-        self.parts.append(_text(text, x, y, size, **how))  # type: ignore[arg-type]
+        self.parts.append(svg_text(text, x, y, size, **how))  # type: ignore[arg-type]
 
     def _draw(self, shape: str) -> None:
         self.parts.append(shape)
@@ -365,7 +365,7 @@ class _Picture:
                 text += f" ({', '.join(names)})"
                 if column.capacity is not None:
                     text += f" of {_hours(column.capacity)}"
-                self._draw(f"<g><title>{escape(_printable(text))}</title>")
+                self._draw(f"<g><title>{safe(text)}</title>")
                 self.parts += shapes
                 self._draw(
                     f'<rect x="{column.x + gap:.1f}" y="{self._y(column.total):.1f}" '
@@ -500,7 +500,7 @@ class _Picture:
         self._draw(
             f'<rect x="{a:.1f}" y="{y + 4:.1f}" width="{max(b - a, 2):.1f}" '
             f'height="{_STRIP - 8:.1f}" rx="2" fill="{fill}" stroke="{_GREY}" stroke-width="1">'
-            f"<title>{escape(_printable(text))}</title></rect>"
+            f"<title>{safe(text)}</title></rect>"
         )
 
     def _window_name(
@@ -599,25 +599,3 @@ def _fit(text: str, width: float, size: float) -> str:
     while text and text_width(text + "…", size) > width:
         text = text[:-1]
     return text.rstrip() + "…"
-
-
-def _printable(text: str) -> str:
-    return "".join(c if c.isprintable() else " " for c in text)
-
-
-def _text(
-    text: str,
-    x: float,
-    y: float,
-    size: float,
-    *,
-    colour: str = _INK,
-    bold: bool = False,
-    anchor: str = "start",
-) -> str:
-    weight = ' font-weight="bold"' if bold else ""
-    side = f" text-anchor={quoteattr(anchor)}" if anchor != "start" else ""
-    return (
-        f'<text x="{x:.1f}" y="{y:.1f}" font-size="{size:g}" fill="{colour}"{weight}{side}>'
-        f"{escape(_printable(text))}</text>"
-    )

@@ -431,25 +431,7 @@ def column_dates(values: Iterable[object]) -> DateOrder | None:
             orders = date_orders(value)
             if len(orders) == 1:
                 decided.update(orders)
-    # 03/03/2025 says nothing, although only one day is meant
-    decided = (
-        {
-            order
-            for order in decided
-            if any(
-                isinstance(value, str) and set(date_orders(value)) == {order} and _tells(value)
-                for value in values
-            )
-        }
-        if not isinstance(values, Iterable)
-        else decided
-    )
     return decided.pop() if len(decided) == 1 else None
-
-
-def _tells(text: str) -> bool:
-    match = _DIGIT_DATE.fullmatch(clean(text))
-    return match is not None and match[1] != match[3]
 
 
 def column_decimals(values: Iterable[object]) -> Decimals | None:
