@@ -732,6 +732,8 @@ class PlanningInput:
     due_rules: tuple[DueRule, ...] = ()
     further_intervals: tuple[FurtherInterval, ...] = ()
     other_work: tuple[OtherWork, ...] = ()
+    leaves: tuple[PersonLeave, ...] = ()
+    closures: tuple[ShopClosure, ...] = ()
 
 
 # --- rules of an item's dates -----------------------------------------------------------
@@ -1141,3 +1143,150 @@ class SiteInput:
     certificates: tuple[Certificate, ...]
     history: tuple[BenchRecord, ...]
     planning: PlanningInput = PlanningInput()
+
+
+# --- particulars, upkeep, receipts -------------------------------------------------------
+
+
+class UpkeepKind(StrEnum):
+    """What was done to a gauge, or befell it: ISO/IEC 17025:2017, 6.4.13 g and h."""
+
+    MAINTENANCE = "maintenance"
+    REPAIR = "repair"
+    MODIFICATION = "modification"
+    DAMAGE = "damage"
+
+
+@dataclass(frozen=True, slots=True)
+class GaugeParticulars:
+    """Maker, model, software version, where a gauge is kept, and its plan of maintenance."""
+
+    gauge: str
+    effective_on: date
+    maker: str = ""
+    model: str = ""
+    software_version: str = ""
+    kept_at: str = ""
+    maintenance: str = ""
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class SwitchParticulars:
+    """Maker and model of a switch, and where in the plant it stands."""
+
+    tag: str
+    effective_on: date
+    maker: str = ""
+    model: str = ""
+    stands_at: str = ""
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class SiteParticulars:
+    """Name and address of the shop and of whom it works for, as reports print them."""
+
+    effective_on: date
+    shop_name: str = ""
+    shop_address: str = ""
+    customer_name: str = ""
+    customer_address: str = ""
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class GaugeUpkeep:
+    """Maintenance, repair, damage or a modification of a gauge."""
+
+    gauge: str
+    kind: UpkeepKind
+    done_on: date
+    done_by: str
+    note: str
+
+
+@dataclass(frozen=True, slots=True)
+class SwitchReceipt:
+    """A switch came to the bench, and in what condition."""
+
+    tag: str
+    received_on: date
+    received_by: str
+    condition: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class IssuedReport:
+    """A calibration report as it left the shop; ``issue`` counts from 1 for each calibration."""
+
+    calibration: str
+    issue: int
+    digest: str
+    size: int
+    audit_entries: int
+    audit_head: str
+
+
+# --- people and the shop, away -----------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class PersonLeave:
+    """Days on which a person is not at the bench, ends included."""
+
+    person: str
+    first_on: date
+    last_on: date
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ShopClosure:
+    """Days on which the whole shop is shut, ends included."""
+
+    first_on: date
+    last_on: date
+    name: str
+
+
+class Withdrawable(StrEnum):
+    """What planning stands on and can be taken back."""
+
+    HOLIDAY = "holiday"
+    LEAVE = "leave"
+    CLOSURE = "closure"
+    ABSENCE = "gauge absence"
+    GROUP = "redundant group"
+
+
+@dataclass(frozen=True, slots=True)
+class PlanningWithdrawal:
+    """A holiday, leave, closure, gauge absence or redundant group no longer counts, and why.
+
+    ``subject``: the person, the gauge or the group; of a holiday and a closure empty. The days
+    are those of the thing withdrawn, ``None`` for a group.
+    """
+
+    kind: Withdrawable
+    subject: str
+    first_on: date | None
+    last_on: date | None
+    reason: str
+
+
+# --- moving in ---------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class MoveIn:
+    """Files taken in at one time: names with digests, how they were read, what came of it.
+
+    ``moved``: kind and key of each record added, as the audit trail names it, with its place.
+    """
+
+    number: str
+    files: tuple[tuple[str, str], ...]
+    mapping: dict[str, object] = field(hash=False)
+    outcome: dict[str, object] = field(hash=False)
+    moved: tuple[tuple[str, str, str], ...] = ()

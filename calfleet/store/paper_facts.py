@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from calfleet.records import AttachedTo, Attachment, Draft, DraftSigned, Review
+from calfleet.records import AttachedTo, Attachment, Draft, DraftSigned, IssuedReport, Review
 from calfleet.store.facts import insert, known, site_id
 from calfleet.store.models import (
     AttachmentRow,
@@ -12,11 +12,12 @@ from calfleet.store.models import (
     DraftRow,
     DraftSignedRow,
     GaugeEventRow,
+    IssuedReportRow,
     PersonRow,
     ReviewRow,
     SwitchRow,
 )
-from calfleet.store.queries.papers import attachment_key, review_key, with_marks
+from calfleet.store.queries.papers import attachment_key, issue_key, review_key, with_marks
 from calfleet.store.work import Work
 
 _BOUND_TO = {
@@ -90,3 +91,17 @@ def add_attachment(work: Work, attachment: Attachment) -> None:
         work, row, "attachment", attachment_key(attachment),
         with_marks(attachment, work.at, work.actor),
     )  # fmt: skip
+
+
+def add_issued_report(work: Work, report: IssuedReport) -> None:
+    """Raises: UnknownName for a calibration that is not there."""
+    row = IssuedReportRow(
+        calibration_id=known(work, CalibrationRow, "calibration", report.calibration, "number"),
+        issue=report.issue,
+        digest=report.digest,
+        size=report.size,
+        audit_entries=report.audit_entries,
+        audit_head=report.audit_head,
+        **work.marks(),
+    )
+    insert(work, row, "issued report", issue_key(report), with_marks(report, work.at, work.actor))

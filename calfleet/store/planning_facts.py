@@ -4,17 +4,24 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from sqlalchemy import Select, select
+
+from calfleet.errors import UnknownName
 from calfleet.records import (
     DeferralRecord,
     GaugeAbsence,
     Holiday,
     LaboratoryTerms,
     Outage,
+    PersonLeave,
     Plan,
     PlanningInput,
+    PlanningWithdrawal,
     RedundantGroup,
+    ShopClosure,
     UsageReading,
     UsageRule,
+    Withdrawable,
     WorkingHours,
 )
 from calfleet.store.facts import insert, known, site_id
@@ -28,12 +35,15 @@ from calfleet.store.models import (
     LaboratoryTermsRow,
     OutageAreaRow,
     OutageRow,
+    PersonLeaveRow,
     PersonRow,
     PlanAcceptanceRow,
     PlanAssignmentRow,
+    PlanningWithdrawalRow,
     PlanRow,
     RedundantChannelRow,
     RedundantGroupRow,
+    ShopClosureRow,
     SwitchRow,
     UsageReadingRow,
     UsageRuleRow,
@@ -69,6 +79,10 @@ def add_planning_input(work: Work, given: PlanningInput) -> None:
         add_further_interval(work, interval)
     for done in given.other_work:
         add_other_work(work, done)
+    for leave in given.leaves:
+        add_leave(work, leave)
+    for closure in given.closures:
+        add_closure(work, closure)
 
 
 def add_outage(work: Work, outage: Outage) -> None:
@@ -110,6 +124,91 @@ def add_absence(work: Work, absence: GaugeAbsence) -> None:
         **work.marks(),
     )
     insert(work, row, "gauge absence", f"{absence.gauge} from {absence.first_on}", absence)
+
+
+def leave_key(leave: PersonLeave) -> str:
+    """What a leave is called in the audit trail."""
+    return f"{leave.person} from {leave.first_on} to {leave.last_on}"
+
+
+def add_leave(work: Work, leave: PersonLeave) -> None:
+    row = PersonLeaveRow(
+        person_id=known(work, PersonRow, "person", leave.person),
+        first_on=leave.first_on,
+        last_on=leave.last_on,
+        reason=leave.reason,
+        **work.marks(),
+    )
+    insert(work, row, "leave", leave_key(leave), leave)
+
+
+def closure_key(closure: ShopClosure) -> str:
+    """What a closure of the shop is called in the audit trail."""
+    return f"from {closure.first_on} to {closure.last_on}"
+
+
+def add_closure(work: Work, closure: ShopClosure) -> None:
+    row = ShopClosureRow(
+        site_id=site_id(work),
+        first_on=closure.first_on,
+        last_on=closure.last_on,
+        name=closure.name,
+        **work.marks(),
+    )
+    insert(work, row, "closure", closure_key(closure), closure)
+
+
+def withdrawal_key(withdrawal: PlanningWithdrawal) -> str:
+    """What a withdrawal is called in the audit trail."""
+    days = (str(d) for d in (withdrawal.first_on, withdrawal.last_on) if d is not None)
+    return " ".join(
+        [str(withdrawal.kind), *([withdrawal.subject] * bool(withdrawal.subject)), *days]
+    )
+
+
+def withdraw(work: Work, withdrawal: PlanningWithdrawal) -> None:
+    """Note that something planning stood on no longer counts.
+
+    Raises: UnknownName for what is not there; RecordRefused for what was withdrawn before.
+    """
+    column, row = _to_withdraw(work, withdrawal)
+    found = work.session.scalar(row)
+    if found is None:
+        raise UnknownName(
+            str(withdrawal.kind),
+            withdrawal_key(withdrawal).removeprefix(f"{withdrawal.kind} "),
+            next_step="List what is there and name its subject and both days.",
+        )
+    made = PlanningWithdrawalRow(**{column: found}, reason=withdrawal.reason, **work.marks())
+    insert(work, made, "planning withdrawal", withdrawal_key(withdrawal), withdrawal)
+
+
+def _to_withdraw(work: Work, withdrawal: PlanningWithdrawal) -> tuple[str, Select[int]]:
+    """The column that names the thing, and the question for its key."""
+    first, last, subject = withdrawal.first_on, withdrawal.last_on, withdrawal.subject
+    match withdrawal.kind:
+        case Withdrawable.HOLIDAY:
+            return "holiday_id", select(HolidayRow.id).where(HolidayRow.day == first)
+        case Withdrawable.CLOSURE:
+            return "shop_closure_id", select(ShopClosureRow.id).where(
+                ShopClosureRow.first_on == first, ShopClosureRow.last_on == last
+            )
+        case Withdrawable.LEAVE:
+            return "person_leave_id", select(PersonLeaveRow.id).where(
+                PersonLeaveRow.person_id == known(work, PersonRow, "person", subject),
+                PersonLeaveRow.first_on == first,
+                PersonLeaveRow.last_on == last,
+            )
+        case Withdrawable.ABSENCE:
+            return "gauge_absence_id", select(GaugeAbsenceRow.id).where(
+                GaugeAbsenceRow.gauge_id == known(work, GaugeRow, "gauge", subject),
+                GaugeAbsenceRow.first_on == first,
+                GaugeAbsenceRow.last_on == last,
+            )
+        case Withdrawable.GROUP:
+            return "redundant_group_id", select(RedundantGroupRow.id).where(
+                RedundantGroupRow.code == subject
+            )
 
 
 def add_terms(work: Work, terms: LaboratoryTerms) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from calfleet.errors import SchemaMismatch
 
-HEAD = "0003"
+HEAD = "0004"
 """The revision this program reads and writes; a test compares it with the migrations' head."""
 
 

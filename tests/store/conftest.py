@@ -25,7 +25,14 @@ from calfleet.records import (
     Quantity,
     Role,
 )
-from calfleet.store import doubt_facts, facts, paper_facts, sheet_facts
+from calfleet.store import (
+    doubt_facts,
+    facts,
+    moving_facts,
+    paper_facts,
+    particular_facts,
+    sheet_facts,
+)
 from calfleet.store.base import Base
 from calfleet.store.engine import open_engine
 from calfleet.store.registers import add_registers
@@ -600,6 +607,21 @@ PLANNING: list[tuple[str, dict[str, object]]] = [
         "switch_id": ("switch", "TS-2"), "name": "diaphragm", "done_on": date(2026, 1, 5),
         "done_by_id": ("person", "P1"), "note": "",
     }),
+    ("holiday", {"site_id": 1, "day": date(2026, 12, 26), "name": "Midwinter, second day"}),
+    ("person_leave", {
+        "person_id": ("person", "P1"), "first_on": date(2026, 7, 1), "last_on": date(2026, 7, 9),
+        "reason": "",
+    }),
+    ("shop_closure", {
+        "site_id": 1, "first_on": date(2026, 8, 1), "last_on": date(2026, 8, 9), "name": "Summer",
+    }),
+    *(
+        ("planning_withdrawal", {"reason": "entered by mistake", column: 1})
+        for column in (
+            "holiday_id", "person_leave_id", "shop_closure_id", "gauge_absence_id",
+            "redundant_group_id",
+        )
+    ),
 ]  # fmt: skip
 """Rows of each planning table; ``("switch", "TS-2")`` stands for the key of that switch."""
 
@@ -681,8 +703,39 @@ PAPERS: tuple[tuple[str, object], ...] = (
             (rec.AttachedTo.CROSS_CHECK, "X2026-001", "c3", ""),
         )
     ),
+    ("add_issued_report", rec.IssuedReport("C2", 1, "d4" * 32, 2**33, 12, "e5" * 32)),
 )  # fmt: skip
 """Drafts, reviews and attached files, by the function that adds each."""
+
+
+PARTICULARS: tuple[tuple[str, object], ...] = (
+    ("add_gauge_particulars", rec.GaugeParticulars(
+        "G-1", date(2026, 1, 1), "Maker of gauges", "M1", "2.10", "shelf 3, Ø", "yearly", "bought"
+    )),
+    ("add_gauge_particulars", rec.GaugeParticulars("G-1", date(2026, 2, 1), reason="unknown")),
+    ("add_switch_particulars", rec.SwitchParticulars(
+        "PDS-1", date(2026, 1, 1), "Maker of switches", "M2", "level 2", "plate read"
+    )),
+    ("add_site_particulars", rec.SiteParticulars(
+        date(2026, 1, 1), "Shop", "Works road\nTown", "Works", "Works road", "start"
+    )),
+    ("add_gauge_upkeep", rec.GaugeUpkeep(
+        "G-1", rec.UpkeepKind.REPAIR, date(2026, 1, 5), "P1", "new seal"
+    )),
+    ("add_switch_receipt", rec.SwitchReceipt("PDS-1", date(2026, 1, 5), "P1", "dented cover")),
+)  # fmt: skip
+"""Particulars, upkeep and receipts, by the function that adds each."""
+
+
+MOVES: tuple[rec.MoveIn, ...] = (
+    rec.MoveIn("M2026-001", (), {}, {}),
+    rec.MoveIn(
+        "M2026-002", (("register.xlsx", "ab" * 32), ("history ü.csv", "cd" * 32)),
+        {"sheets": {"Gauges": {"Range": "range"}}}, {"added": {"gauge": 1}},
+        (("gauge", "G-1 rev 1", "register.xlsx, Gauges!4:4"),),
+    ),
+)  # fmt: skip
+"""What was moved in from workbooks."""
 
 
 def _key(connection: Connection, value: object) -> object:
@@ -706,6 +759,10 @@ def enter(engine: Engine, shop: Shop) -> None:
             getattr(paper_facts, add)(work, record)
         for add, record in SHEETS:
             getattr(sheet_facts, add)(work, record)
+        for add, record in PARTICULARS:
+            getattr(particular_facts, add)(work, record)
+        for move in MOVES:
+            moving_facts.add_move_in(work, move)
         work.commit()
     with engine.begin() as connection:
         for table, values in PLANNING:

@@ -203,6 +203,15 @@ CHECKS = [
     case("due_rule", "reason_stated", effective_on="2026-02-01", reason=""),
     case("due_rule", "shelf_limit_positive", effective_on="2026-02-01", shelf_limit_days=0),
     case("due_rule", "deferrals_not_negative", effective_on="2026-02-01", deferrals_allowed=-1),
+    case("person_leave", "dates_in_order", last_on="2026-06-30"),
+    case("shop_closure", "dates_in_order", last_on="2026-07-31"),
+    case("planning_withdrawal", "reason_stated", "holiday_id IS NOT NULL", holiday_id=2, reason=""),
+    case("planning_withdrawal", "withdraws_one_thing", "holiday_id IS NOT NULL", holiday_id=None),
+    case("planning_withdrawal", "withdraws_one_thing", "holiday_id IS NOT NULL", holiday_id=2,
+         shop_closure_id=2),
+    case("gauge_upkeep", "note_made", done_on="2026-02-01", note=""),
+    case("issued_report", "issue_from_one", issue=0),
+    case("issued_report", "not_empty", issue=9, size=0),
 ]  # fmt: skip
 
 OF_ANOTHER_ROW = {

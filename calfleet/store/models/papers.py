@@ -113,3 +113,20 @@ class BenchSheetReturnRow(Fact, Base):
     calibration_id: Mapped[Ref] = mapped_column(ForeignKey("calibration.id"))
     digest: Mapped[str] = mapped_column(String(64))
     __table_args__ = (UniqueConstraint("bench_sheet_id"), UniqueConstraint("calibration_id"))
+
+
+class IssuedReportRow(Fact, Base):
+    """A calibration report as it left the shop, with the head of the audit trail it names."""
+
+    __tablename__ = "issued_report"
+    calibration_id: Mapped[Ref] = mapped_column(ForeignKey("calibration.id"))
+    issue: Mapped[Count]
+    digest: Mapped[str] = mapped_column(String(64))
+    size: Mapped[Sequence]
+    audit_entries: Mapped[Sequence]
+    audit_head: Mapped[str] = mapped_column(String(64))
+    __table_args__ = (
+        UniqueConstraint("calibration_id", "issue"),
+        CheckConstraint("issue > 0", name="issue_from_one"),
+        CheckConstraint("size > 0", name="not_empty"),
+    )

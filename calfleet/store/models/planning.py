@@ -209,3 +209,59 @@ class PlanAcceptanceRow(Fact, Base):
     accepted_on: Mapped[Day]
     accepted_by_id: Mapped[Ref] = mapped_column(ForeignKey("person.id"))
     __table_args__ = (UniqueConstraint("plan_id"),)
+
+
+class PersonLeaveRow(Fact, Base):
+    """Days on which a person is not at the bench, ends included."""
+
+    __tablename__ = "person_leave"
+    person_id: Mapped[Ref] = mapped_column(ForeignKey("person.id"))
+    first_on: Mapped[Day]
+    last_on: Mapped[Day]
+    reason: Mapped[Line]
+    __table_args__ = (
+        UniqueConstraint("person_id", "first_on", "last_on"),
+        CheckConstraint("last_on >= first_on", name="dates_in_order"),
+    )
+
+
+class ShopClosureRow(Fact, Base):
+    """Days on which the whole shop is shut, ends included."""
+
+    __tablename__ = "shop_closure"
+    site_id: Mapped[Ref] = mapped_column(ForeignKey("site.id"))
+    first_on: Mapped[Day]
+    last_on: Mapped[Day]
+    name: Mapped[Line]
+    __table_args__ = (
+        UniqueConstraint("site_id", "first_on", "last_on"),
+        CheckConstraint("last_on >= first_on", name="dates_in_order"),
+    )
+
+
+class PlanningWithdrawalRow(Fact, Base):
+    """A holiday, leave, closure, absence or group that no longer counts, and why."""
+
+    __tablename__ = "planning_withdrawal"
+    reason: Mapped[Prose]
+    holiday_id: Mapped[Ref | None] = mapped_column(ForeignKey("holiday.id"))
+    person_leave_id: Mapped[Ref | None] = mapped_column(ForeignKey("person_leave.id"))
+    shop_closure_id: Mapped[Ref | None] = mapped_column(ForeignKey("shop_closure.id"))
+    gauge_absence_id: Mapped[Ref | None] = mapped_column(ForeignKey("gauge_absence.id"))
+    redundant_group_id: Mapped[Ref | None] = mapped_column(ForeignKey("redundant_group.id"))
+    __table_args__ = (
+        UniqueConstraint("holiday_id"),
+        UniqueConstraint("person_leave_id"),
+        UniqueConstraint("shop_closure_id"),
+        UniqueConstraint("gauge_absence_id"),
+        UniqueConstraint("redundant_group_id"),
+        CheckConstraint("length(reason) > 0", name="reason_stated"),
+        CheckConstraint(
+            "(CASE WHEN holiday_id IS NULL THEN 0 ELSE 1 END"
+            " + CASE WHEN person_leave_id IS NULL THEN 0 ELSE 1 END"
+            " + CASE WHEN shop_closure_id IS NULL THEN 0 ELSE 1 END"
+            " + CASE WHEN gauge_absence_id IS NULL THEN 0 ELSE 1 END"
+            " + CASE WHEN redundant_group_id IS NULL THEN 0 ELSE 1 END) = 1",
+            name="withdraws_one_thing",
+        ),
+    )

@@ -11,12 +11,16 @@ from typing import Any
 from sqlalchemy.orm import Session
 
 from calfleet.records import Calibration
+from calfleet.store.particular_facts import upkeep_key
+from calfleet.store.planning_facts import closure_key, leave_key, withdrawal_key
 from calfleet.store.queries import (
     calibrations,
     doubts,
     due,
     gauges,
+    moving,
     papers,
+    particulars,
     planning,
     procedures,
     rules,
@@ -141,6 +145,10 @@ def all_records(
     yield from _rules(session)
     yield from _papers(session)
     yield from _sheets(session)
+    yield from _particulars(session)
+    for held in moving.move_ins(session):
+        marked = papers.with_marks(held.move, held.recorded_at, held.recorded_by)
+        yield "move in", held.move.number, marked
 
 
 def _doubts(session: Session) -> Iterator[tuple[str, str, object]]:
@@ -174,6 +182,9 @@ def _papers(session: Session) -> Iterator[tuple[str, str, object]]:
     for a in papers.attachments(session):
         key = papers.attachment_key(a.attachment)
         yield "attachment", key, papers.with_marks(a.attachment, a.recorded_at, a.recorded_by)
+    for i in papers.issued_reports(session):
+        key = papers.issue_key(i.report)
+        yield "issued report", key, papers.with_marks(i.report, i.recorded_at, i.recorded_by)
 
 
 def _sheets(session: Session) -> Iterator[tuple[str, str, object]]:
@@ -189,6 +200,19 @@ def _sheets(session: Session) -> Iterator[tuple[str, str, object]]:
         )
 
 
+def _particulars(session: Session) -> Iterator[tuple[str, str, object]]:
+    for gauge in particulars.gauge_particulars(session):
+        yield "gauge particulars", f"{gauge.gauge} from {gauge.effective_on}", gauge
+    for switch in particulars.switch_particulars(session):
+        yield "switch particulars", f"{switch.tag} from {switch.effective_on}", switch
+    for site in particulars.site_particulars(session):
+        yield "site particulars", f"site from {site.effective_on}", site
+    for done in particulars.gauge_upkeep(session):
+        yield "gauge upkeep", upkeep_key(done), done
+    for receipt in particulars.switch_receipts(session):
+        yield "switch receipt", f"{receipt.tag} on {receipt.received_on}", receipt
+
+
 def _rules(session: Session) -> Iterator[tuple[str, str, object]]:
     for rule in rules.due_rules(session):
         yield "due rule", rule_key(rule), rule
@@ -199,7 +223,7 @@ def _rules(session: Session) -> Iterator[tuple[str, str, object]]:
 
 
 def _planning(session: Session) -> Iterator[tuple[str, str, object]]:
-    given = planning.planning_input(session)
+    given = planning.everything_entered(session)
     for outage in planning.outage_revisions(session):
         yield "outage", f"{outage.code} rev {outage.revision}", outage
     for holiday in given.holidays:
@@ -208,6 +232,12 @@ def _planning(session: Session) -> Iterator[tuple[str, str, object]]:
         yield "working hours", f"{hours.person} from {hours.effective_on}", hours
     for absence in given.absences:
         yield "gauge absence", f"{absence.gauge} from {absence.first_on}", absence
+    for leave in given.leaves:
+        yield "leave", leave_key(leave), leave
+    for closure in given.closures:
+        yield "closure", closure_key(closure), closure
+    for gone in planning.withdrawals(session):
+        yield "planning withdrawal", withdrawal_key(gone), gone
     for terms in given.terms:
         yield "laboratory terms", f"{terms.laboratory} from {terms.effective_on}", terms
     for rule in given.usage_rules:

@@ -12,6 +12,7 @@ from calfleet.records import (
     Attachment,
     Draft,
     DraftSigned,
+    IssuedReport,
     Review,
     ReviewOutcome,
     to_plain,
@@ -40,6 +41,20 @@ def review_key(review: Review) -> str:
 def attachment_key(attachment: Attachment) -> str:
     """What an attachment is called in the audit trail."""
     return f"{attachment.to} {attachment.key} {attachment.digest}"
+
+
+def issue_key(report: IssuedReport) -> str:
+    """What an issued report is called in the audit trail."""
+    return f"{report.calibration} issue {report.issue}"
+
+
+@dataclass(frozen=True, slots=True)
+class HeldReport:
+    """A report with when and by whom it was issued."""
+
+    report: IssuedReport
+    recorded_at: datetime
+    recorded_by: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,3 +208,19 @@ def bound_numbers(reader: Reader, to: AttachedTo) -> list[str]:
     """The numbers of the events or cross checks that a file can be bound to, as entered."""
     asked = _EVENTS if to is AttachedTo.EVENT else _CROSS_CHECKS
     return [number for (number,) in ask(reader, asked)]
+
+
+_REPORTS = question(
+    """
+    SELECT c.number, i.issue, i.digest, i.size, i.audit_entries, i.audit_head, i.recorded_at,
+           i.recorded_by
+    FROM issued_report i JOIN calibration c ON c.id = i.calibration_id
+    ORDER BY i.id
+    """,
+    recorded_at=datetime.fromisoformat,
+)
+
+
+def issued_reports(reader: Reader) -> list[HeldReport]:
+    """Every report issued, in the order of issue."""
+    return [HeldReport(IssuedReport(*row[:-2]), *row[-2:]) for row in ask(reader, _REPORTS)]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
@@ -12,12 +13,16 @@ from calfleet.records import (
     Holiday,
     LaboratoryTerms,
     Outage,
+    PersonLeave,
     Plan,
     PlanAssignment,
     PlanningInput,
+    PlanningWithdrawal,
     RedundantGroup,
+    ShopClosure,
     UsageReading,
     UsageRule,
+    Withdrawable,
     WorkingHours,
 )
 from calfleet.store.queries.reader import DAY, FLAG, TYPED, Question, ask, question
@@ -135,6 +140,74 @@ _GROUPS = question(
 )
 
 
+_LEAVES = question(
+    """
+    SELECT p.code, l.first_on, l.last_on, l.reason
+    FROM person_leave l JOIN person p ON p.id = l.person_id ORDER BY p.code, l.first_on, l.id
+    """,
+    first_on=DAY,
+    last_on=DAY,
+)
+_CLOSURES = question(
+    "SELECT first_on, last_on, name FROM shop_closure ORDER BY first_on, last_on",
+    first_on=DAY,
+    last_on=DAY,
+)
+_WITHDRAWN = question(
+    """
+    SELECT h.day, l.first_on AS leave_first, l.last_on AS leave_last, p.code AS person,
+           c.first_on AS closure_first, c.last_on AS closure_last,
+           a.first_on AS absence_first, a.last_on AS absence_last, g.code AS gauge,
+           r.code AS grouped, w.reason
+    FROM planning_withdrawal w
+    LEFT JOIN holiday h ON h.id = w.holiday_id
+    LEFT JOIN person_leave l ON l.id = w.person_leave_id
+    LEFT JOIN person p ON p.id = l.person_id
+    LEFT JOIN shop_closure c ON c.id = w.shop_closure_id
+    LEFT JOIN gauge_absence a ON a.id = w.gauge_absence_id
+    LEFT JOIN gauge g ON g.id = a.gauge_id
+    LEFT JOIN redundant_group r ON r.id = w.redundant_group_id
+    ORDER BY w.id
+    """,
+    day=DAY,
+    leave_first=DAY,
+    leave_last=DAY,
+    closure_first=DAY,
+    closure_last=DAY,
+    absence_first=DAY,
+    absence_last=DAY,
+)
+
+
+def withdrawals(reader: Reader) -> tuple[PlanningWithdrawal, ...]:
+    """Everything that was taken back, in the order entered."""
+    return tuple(_withdrawal(*row) for row in ask(reader, _WITHDRAWN))
+
+
+def _withdrawal(
+    day: date | None,
+    leave_first: date | None,
+    leave_last: date | None,
+    person: str | None,
+    closure_first: date | None,
+    closure_last: date | None,
+    absence_first: date | None,
+    absence_last: date | None,
+    gauge: str | None,
+    grouped: str | None,
+    reason: str,
+) -> PlanningWithdrawal:
+    if day is not None:
+        return PlanningWithdrawal(Withdrawable.HOLIDAY, "", day, day, reason)
+    if person is not None:
+        return PlanningWithdrawal(Withdrawable.LEAVE, person, leave_first, leave_last, reason)
+    if closure_first is not None:
+        return PlanningWithdrawal(Withdrawable.CLOSURE, "", closure_first, closure_last, reason)
+    if gauge is not None:
+        return PlanningWithdrawal(Withdrawable.ABSENCE, gauge, absence_first, absence_last, reason)
+    return PlanningWithdrawal(Withdrawable.GROUP, grouped or "", None, None, reason)
+
+
 def usage(reader: Reader) -> tuple[tuple[UsageRule, ...], tuple[UsageReading, ...]]:
     """Every usage rule and counter reading, by tag, name and day."""
     rules = tuple(UsageRule(*row) for row in ask(reader, _USAGE_RULES))
@@ -142,12 +215,55 @@ def usage(reader: Reader) -> tuple[tuple[UsageRule, ...], tuple[UsageReading, ..
 
 
 def absences(reader: Reader) -> tuple[GaugeAbsence, ...]:
-    """Every planned absence of a gauge, by gauge and first day."""
-    return _all(reader, _ABSENCES, GaugeAbsence)
+    """Every planned absence of a gauge that was not taken back, by gauge and first day."""
+    gone = _gone(withdrawals(reader))
+    return _standing_absences(_all(reader, _ABSENCES, GaugeAbsence), gone)
+
+
+_Gone = frozenset[tuple[Withdrawable, str, date | None, date | None]]
+
+
+def _gone(withdrawn: tuple[PlanningWithdrawal, ...]) -> _Gone:
+    return frozenset((w.kind, w.subject, w.first_on, w.last_on) for w in withdrawn)
+
+
+def _standing_absences(found: tuple[GaugeAbsence, ...], gone: _Gone) -> tuple[GaugeAbsence, ...]:
+    kind = Withdrawable.ABSENCE
+    return tuple(a for a in found if (kind, a.gauge, a.first_on, a.last_on) not in gone)
 
 
 def planning_input(reader: Reader) -> PlanningInput:
-    """Everything that planning stands on; outages as last revised."""
+    """Everything that planning stands on; outages as last revised, without what was taken back."""
+    given = everything_entered(reader)
+    gone = _gone(withdrawals(reader))
+    if not gone:
+        return given
+    return replace(
+        given,
+        holidays=tuple(
+            h for h in given.holidays if (Withdrawable.HOLIDAY, "", h.day, h.day) not in gone
+        ),
+        absences=_standing_absences(given.absences, gone),
+        redundant_groups=tuple(
+            g
+            for g in given.redundant_groups
+            if (Withdrawable.GROUP, g.code, None, None) not in gone
+        ),
+        leaves=tuple(
+            x
+            for x in given.leaves
+            if (Withdrawable.LEAVE, x.person, x.first_on, x.last_on) not in gone
+        ),
+        closures=tuple(
+            c
+            for c in given.closures
+            if (Withdrawable.CLOSURE, "", c.first_on, c.last_on) not in gone
+        ),
+    )
+
+
+def everything_entered(reader: Reader) -> PlanningInput:
+    """As :func:`planning_input`, with what was taken back since."""
     rules, readings = usage(reader)
     groups: dict[str, tuple[int, list[str]]] = {}
     for code, apart, tag in ask(reader, _GROUPS):
@@ -156,7 +272,7 @@ def planning_input(reader: Reader) -> PlanningInput:
         outages=tuple(outages(reader)),
         holidays=_all(reader, _HOLIDAYS, Holiday),
         hours=_all(reader, _HOURS, WorkingHours),
-        absences=absences(reader),
+        absences=_all(reader, _ABSENCES, GaugeAbsence),
         terms=_all(reader, _TERMS, LaboratoryTerms),
         usage_rules=rules,
         usage_readings=readings,
@@ -167,6 +283,8 @@ def planning_input(reader: Reader) -> PlanningInput:
         due_rules=due_rules(reader),
         further_intervals=further_intervals(reader),
         other_work=other_work(reader),
+        leaves=_all(reader, _LEAVES, PersonLeave),
+        closures=_all(reader, _CLOSURES, ShopClosure),
     )
 
 
