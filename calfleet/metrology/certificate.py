@@ -150,6 +150,58 @@ def _shown(value: Fraction) -> str:
     return text if "/" not in text and len(text) <= 12 else significant(value, 7)
 
 
+class _Line:
+    """The points of one branch in order; what lies between two of them is made when asked for."""
+
+    __slots__ = ("_between", "_doubles", "indications", "knots")
+
+    def __init__(self, knots: tuple[_Knot, ...]) -> None:
+        self.knots = knots
+        self.indications = tuple(knot.indication for knot in knots)
+        self._doubles = tuple(float(one) for one in self.indications)
+        self._between: dict[int, tuple[Fraction, Fraction, CurveValue]] = {}
+
+    def between(self, right: int, reading: Fraction) -> CurveValue:
+        """The value between the points before and at ``right``, by a straight line of errors."""
+        start, slope, value = self._between.get(right) or self._kept(right)
+        error = start + slope * reading if slope else start
+        return CurveValue(error, value.U, value.k, value.u, value.between, value.how)
+
+    def error(self, reading: Fraction) -> Fraction | None:
+        """The error of a reading that lies clearly between two points, exact; else None."""
+        double = float(reading)
+        doubles = self._doubles
+        right = bisect_left(doubles, double)
+        if not 0 < right < len(doubles):
+            return None
+        near = 1e-9 * max(1.0, abs(double))  # far above what rounding to a double can move
+        if doubles[right] - double <= near or double - doubles[right - 1] <= near:
+            return None
+        start, slope, _ = self._between.get(right) or self._kept(right)
+        return start + slope * reading if slope else start
+
+    def _kept(self, right: int) -> tuple[Fraction, Fraction, CurveValue]:
+        held = self._between[right] = self._made(right)
+        return held
+
+    def _made(self, right: int) -> tuple[Fraction, Fraction, CurveValue]:
+        low, high = self.knots[right - 1], self.knots[right]
+        slope = (high.error - low.error) / (high.indication - low.indication)
+        widest = max(low, high, key=lambda knot: (knot.u, knot.k))
+        return (
+            low.error - slope * low.indication,
+            slope,
+            CurveValue(
+                error=low.error,
+                U=widest.k * widest.u,
+                k=widest.k,
+                u=widest.u,
+                between=(low.indication, high.indication),
+                how=f"between {_shown(low.indication)} and {_shown(high.indication)}, larger U",
+            ),
+        )
+
+
 def _reach(knots: tuple[_Knot, ...]) -> tuple[Fraction, Fraction]:
     first, last = knots[0], knots[-1]
     if len(knots) == 1:
@@ -179,9 +231,7 @@ class CertificateCurve:
 
     points: tuple[CertificatePoint, ...]
     unit: str
-    _branches: dict[Direction | None, tuple[_Knot, ...]] = field(
-        init=False, repr=False, compare=False
-    )
+    _branches: dict[Direction | None, _Line] = field(init=False, repr=False, compare=False)
 
     def __init__(self, points: Iterable[CertificatePoint], unit: str | Unit) -> None:
         kept = tuple(points)
@@ -193,15 +243,15 @@ class CertificateCurve:
             )
         object.__setattr__(self, "points", kept)
         object.__setattr__(self, "unit", (find_unit(unit) if isinstance(unit, str) else unit).code)
-        branches: dict[Direction | None, tuple[_Knot, ...]] = {}
+        branches: dict[Direction | None, _Line] = {}
         if all(point.direction is None for point in kept):
-            branches[None] = _branch(kept)
+            branches[None] = _Line(_branch(kept))
         else:
             for direction in Direction:
                 own = [point for point in kept if point.direction is direction]
                 if own:
                     shared = [point for point in kept if point.direction is None]
-                    branches[direction] = _branch(own + shared)
+                    branches[direction] = _Line(_branch(own + shared))
         object.__setattr__(self, "_branches", branches)
 
     @property
@@ -216,8 +266,8 @@ class CertificateCurve:
         """
         branches = self._used(direction)
         return (
-            max(_reach(knots)[0] for knots in branches),
-            min(_reach(knots)[1] for knots in branches),
+            max(_reach(one.knots)[0] for one in branches),
+            min(_reach(one.knots)[1] for one in branches),
         )
 
     def line(self, direction: Direction) -> tuple[tuple[Fraction, Fraction], ...]:
@@ -227,8 +277,8 @@ class CertificateCurve:
 
         Raises ExtrapolationRefused when the certificate has no points of that direction.
         """
-        (knots,) = self._used(direction)
-        return tuple((knot.indication, knot.error) for knot in knots)
+        (branch,) = self._used(direction)
+        return tuple((knot.indication, knot.error) for knot in branch.knots)
 
     def covers(self, reading: Number, direction: Direction | None = None) -> bool:
         """Whether :meth:`at` would answer for this reading and direction."""
@@ -249,7 +299,7 @@ class CertificateCurve:
         Source: ISO/IEC 17025:2017 6.4.11; JCGM 100:2008 4.3.7 (rectangular from a half-width).
         """
         place = exact(reading)
-        values = [self._on_branch(knots, place) for knots in self._used(direction)]
+        values = [self._on_branch(branch, place) for branch in self._used(direction)]
         if len(values) == 1:
             return values[0]
         first, second = values
@@ -266,7 +316,16 @@ class CertificateCurve:
             f"half their distance {_shown(half)} as rectangular half-width",
         )
 
-    def _used(self, direction: Direction | None) -> list[tuple[_Knot, ...]]:
+    def error_at(self, reading: Fraction, direction: Direction) -> Fraction:
+        """The error alone of what :meth:`at` says, by a shorter way where there is one.
+
+        Raises as :meth:`at`.
+        """
+        branch = self._branches.get(None) or self._branches.get(direction)
+        found = None if branch is None else branch.error(reading)
+        return self.at(reading, direction).error if found is None else found
+
+    def _used(self, direction: Direction | None) -> list[_Line]:
         if None in self._branches:
             return [self._branches[None]]
         if direction is None:
@@ -280,13 +339,13 @@ class CertificateCurve:
             )
         return [self._branches[direction]]
 
-    def _on_branch(self, knots: tuple[_Knot, ...], reading: Fraction) -> CurveValue:
-        indications = [knot.indication for knot in knots]
-        right = bisect_left(indications, reading)
+    def _on_branch(self, branch: _Line, reading: Fraction) -> CurveValue:
+        knots = branch.knots
+        right = bisect_left(branch.indications, reading)
         if right < len(knots) and knots[right].indication == reading:
             return self._value(knots[right], f"at the point {_shown(reading)}")
         if 0 < right < len(knots):
-            return self._interpolated(knots[right - 1], knots[right], reading)
+            return branch.between(right, reading)
         low, high = _reach(knots)
         if low <= reading <= high:
             end = knots[0] if right == 0 else knots[-1]
@@ -305,19 +364,6 @@ class CertificateCurve:
         if knot.count > 1:
             how += f", mean of {knot.count} points"
         return CurveValue(knot.error, knot.k * knot.u, knot.k, knot.u, (knot.indication,), how)
-
-    def _interpolated(self, left: _Knot, right: _Knot, reading: Fraction) -> CurveValue:
-        part = (reading - left.indication) / (right.indication - left.indication)
-        error = left.error + part * (right.error - left.error)
-        widest = max(left, right, key=lambda knot: (knot.u, knot.k))
-        return CurveValue(
-            error=error,
-            U=widest.k * widest.u,
-            k=widest.k,
-            u=widest.u,
-            between=(left.indication, right.indication),
-            how=f"between {_shown(left.indication)} and {_shown(right.indication)}, larger U",
-        )
 
     def hysteresis(self) -> dict[Fraction, Fraction]:
         """Falling minus rising indication at each reference measured both ways, exact.

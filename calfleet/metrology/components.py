@@ -52,6 +52,8 @@ class Component:
     note: str = ""
 
     def __post_init__(self) -> None:
+        if 0 <= self.u < math.inf and math.isfinite(self.sensitivity) and self.dof > 0:
+            return  # the words below are made only where they are needed
         _require(
             math.isfinite(self.u) and self.u >= 0,
             f"The standard uncertainty of {self.name!r} is {self.u}.",
@@ -91,12 +93,12 @@ def _bounded(
     note: str,
 ) -> Component:
     a = float(half_width)
-    _require(
-        math.isfinite(a) and a >= 0,
-        f"The half-width of {name!r} is {half_width}.",
-        "A half-width is a finite number of at least zero.",
-        f"Check what was entered for {name!r}.",
-    )
+    if not 0 <= a < math.inf:
+        raise BadQuantity(
+            f"The half-width of {name!r} is {half_width}.",
+            rule="A half-width is a finite number of at least zero.",
+            next_step=f"Check what was entered for {name!r}.",
+        )
     return Component(name, distribution, a / divisor, sensitivity, dof, a, divisor, note)
 
 
@@ -230,12 +232,12 @@ def resolution(
     Raises BadQuantity: negative or non-finite step, fraction outside 0..1 (0 excluded).
     Source: JCGM 100:2008 F.2.2.1.
     """
-    _require(
-        0 < readable_fraction <= 1,
-        f"The readable fraction of {name!r} is {readable_fraction}.",
-        "The readable fraction of a scale interval lies above 0 and at most at 1.",
-        "Enter 1 for a digital display, 0.5 for a dial read to half an interval.",
-    )
+    if not 0 < readable_fraction <= 1:
+        raise BadQuantity(
+            f"The readable fraction of {name!r} is {readable_fraction}.",
+            rule="The readable fraction of a scale interval lies above 0 and at most at 1.",
+            next_step="Enter 1 for a digital display, 0.5 for a dial read to half an interval.",
+        )
     return rectangular(name, step * readable_fraction / 2, sensitivity=sensitivity, note=note)
 
 

@@ -180,7 +180,11 @@ def tur_words(lower: Number | None, upper: Number | None, U: Number) -> str:
     >>> tur_words(18, 22, 0.5)
     '4.0:1'
     """
-    ratio = tur(lower, upper, U)
+    return ratio_words(tur(lower, upper, U))
+
+
+def ratio_words(ratio: float | None) -> str:
+    """What :func:`tur_words` says, of a ratio that is known already."""
     if ratio is None:
         return (
             "not defined: the tolerance is one-sided and has no width to set against the "
@@ -528,13 +532,15 @@ def decide(
     U95: Number | None = None,
     name: str = "The value",
     unit: str = "",
+    zone: Acceptance | None = None,
 ) -> Decision:
     """The verdict on one measured value, with the limits, the risk and the reason in a sentence.
 
     value, lower, upper: exact, None for an open side. U: expanded uncertainty (``Fraction``, or a
     float whose shortest decimal text counts), u: standard uncertainty, dof: its effective degrees
     of freedom, U95: the expanded uncertainty for the ratio where U is stated at another
-    probability. ``name`` and ``unit`` go into the reason.
+    probability. ``name`` and ``unit`` go into the reason. ``zone``: what :func:`acceptance` says
+    of the same limits, uncertainty and rule, where it is at hand.
 
     Limits are inclusive. Simple acceptance whose required ratio is not reached says "conditional
     pass" inside the tolerance: the value is inside, but the rule does not carry a pass.
@@ -551,7 +557,7 @@ def decide(
     y = exact(value)
     low = None if lower is None else exact(lower)
     high = None if upper is None else exact(upper)
-    zone = acceptance(low, high, U=U, u=u, rule=rule, dof=dof, U95=U95)
+    zone = zone or acceptance(low, high, U=U, u=u, rule=rule, dof=dof, U95=U95)
     risk = specific_risk(y, u, low, high, dof)
     inside = (low is None or y >= low) and (high is None or y <= high)
     if zone.applied is Rule.CONFORMANCE_PROBABILITY:

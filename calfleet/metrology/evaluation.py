@@ -73,6 +73,7 @@ from calfleet.metrology.conformity import (
     acceptance,
     decide,
     global_risk,
+    ratio_words,
     sigma_from_reliability,
     tar,
     tur,
@@ -81,6 +82,7 @@ from calfleet.metrology.conformity import (
 )
 from calfleet.metrology.direction import Direction
 from calfleet.metrology.pressure import Head, differential
+from calfleet.metrology.readings import exact_mean
 from calfleet.metrology.rounding import exact_text, significant
 from calfleet.metrology.switch import (
     Cycle,
@@ -232,6 +234,10 @@ class GaugeUse:
         Raises ExtrapolationRefused beyond the certificate; ReadingRefused beyond the gauge's range.
         """
         value = exact(reading)
+        self._check_range(value)
+        return self.curve.at(value, direction)
+
+    def _check_range(self, value: Fraction) -> None:
         if not self.spec.range_low <= value <= self.spec.range_high:
             raise ReadingRefused(
                 f"The reading {_shown(value)} {self.spec.unit} is outside the gauge's range "
@@ -240,12 +246,13 @@ class GaugeUse:
                 rule="A gauge is read inside its range.",
                 next_step="Check the reading and its unit, or use a gauge of another range.",
             )
-        return self.curve.at(value, direction)
 
     def corrected(self, reading: Number, direction: Direction) -> Fraction:
         """The reading less the gauge's error, or as it is where corrections are not used."""
-        value = self.at(reading, direction)
-        return value.corrected(reading) if self.spec.use_corrections else exact(reading)
+        value = exact(reading)
+        self._check_range(value)
+        error = self.curve.error_at(value, direction)
+        return value - error if self.spec.use_corrections else value
 
 
 class Judged(StrEnum):
@@ -1021,10 +1028,6 @@ def _corrected(
     )
 
 
-def _mean(values: Sequence[Fraction]) -> Fraction:
-    return sum(values, Fraction(0)) / len(values)
-
-
 def evaluate(
     spec: SetPointSpec,
     cycles: Sequence[Cycle],
@@ -1066,9 +1069,9 @@ def evaluate(
 
     trips = [cycle.trip for cycle in runs if cycle.counts and cycle.trip is not None]
     statics = [cycle.static for cycle in runs if cycle.static is not None]
-    s = _mean(statics) if statics and static_route is not None else None
+    s = exact_mean(statics) if statics and static_route is not None else None
     if trips:
-        p = _mean(trips)
+        p = exact_mean(trips)
         n, own = len(trips), None if found.sample is None else found.sample.s
     else:
         _, p, _, _ = _planned(spec, s, operating, static, method, air)
@@ -1091,7 +1094,8 @@ def evaluate(
     U95 = _u95(budget)
     lower, upper = spec.limits(as_left=phase is Phase.AS_LEFT)
     ratio_limits = spec.limits()
-    rule = _rule_of_phase(method.decision_rule, phase, tur(*ratio_limits, U95))
+    ratio = tur(*ratio_limits, U95)
+    rule = _rule_of_phase(method.decision_rule, phase, ratio)
     dof = budget.nu_eff if math.isinf(budget.nu_eff) else whole_dof(budget.nu_eff)
     zone = acceptance(lower, upper, U=budget.U, u=budget.u_c, rule=rule, dof=dof, U95=U95)
     judgements = tuple(
@@ -1099,7 +1103,7 @@ def evaluate(
             what,
             decide(
                 value, lower, upper, U=budget.U, u=budget.u_c, rule=rule,
-                dof=dof, U95=U95, name=what[0].upper() + what[1:], unit=spec.unit,
+                dof=dof, U95=U95, name=what[0].upper() + what[1:], unit=spec.unit, zone=zone,
             ),
             lateness(value - spec.set_point, spec.direction),
         )
@@ -1125,8 +1129,8 @@ def evaluate(
         budget=budget,
         U=budget.U,
         U95=U95,
-        tur=tur(*ratio_limits, U95),
-        tur_text=tur_words(*ratio_limits, U95),
+        tur=ratio,
+        tur_text=ratio_words(ratio),
         tar=tar(*ratio_limits, permissible) if permissible > 0 else None,
         rule_text=zone.statement,
         judgements=judgements,

@@ -233,7 +233,10 @@ def differential(p: Number, s: Number = 0, head: Number = 0) -> Fraction:
 
     Source: common practice, no source (one gauge, locked low side).
     """
-    return exact(p) - exact(s) + exact(head)
+    seen = exact(p)
+    if s:
+        seen -= exact(s)
+    return seen + exact(head) if head else seen
 
 
 # --- what to read on the gauge ----------------------------------------------------------

@@ -87,8 +87,12 @@ def _root(square: Fraction) -> float:
     # Scaled to an integer of about 128 bits before the root, so the float result is correct.
     shift = 128 - square.numerator.bit_length() + square.denominator.bit_length()
     shift += shift % 2
-    scaled = square * Fraction(2) ** shift
-    return math.ldexp(math.isqrt(scaled.numerator // scaled.denominator), -shift // 2)
+    up, down = square.numerator, square.denominator
+    if shift > 0:
+        up <<= shift
+    else:
+        down <<= -shift
+    return math.ldexp(math.isqrt(up // down), -shift // 2)
 
 
 def summarize(values: Iterable[Number]) -> Sample:
@@ -111,12 +115,27 @@ def summarize(values: Iterable[Number]) -> Sample:
             rule="A mean needs at least one reading.",
             next_step="Enter the readings.",
         )
-    mean = sum(numbers, Fraction(0)) / n
-    spread = max(numbers) - min(numbers)
     if n == 1:
-        return Sample(1, mean, None, 0, spread)
-    variance = sum(((number - mean) ** 2 for number in numbers), Fraction(0)) / (n - 1)
-    return Sample(n, mean, _root(variance), n - 1, spread)
+        return Sample(1, numbers[0], None, 0, Fraction(0))
+    # over one denominator whole numbers do all of it: n sum(x2) - sum(x)2 is exact there
+    denominator = math.lcm(*(number.denominator for number in numbers))
+    whole = [number.numerator * (denominator // number.denominator) for number in numbers]
+    total = sum(whole)
+    squares = n * sum(one * one for one in whole) - total * total
+    return Sample(
+        n,
+        Fraction(total, n * denominator),
+        _root(Fraction(squares, n * (n - 1) * denominator * denominator)),
+        n - 1,
+        Fraction(max(whole) - min(whole), denominator),
+    )
+
+
+def exact_mean(values: Sequence[Fraction]) -> Fraction:
+    """The mean of exact numbers, one or more, exact."""
+    denominator = math.lcm(*(value.denominator for value in values))
+    total = sum(value.numerator * (denominator // value.denominator) for value in values)
+    return Fraction(total, len(values) * denominator)
 
 
 def pooled(parts: Sequence[tuple[float | None, float]]) -> tuple[float, float]:
@@ -154,3 +173,66 @@ def pooled(parts: Sequence[tuple[float | None, float]]) -> tuple[float, float]:
             next_step="Repeat the measurement, or use a stated repeatability.",
         )
     return math.sqrt(math.fsum(squares) / total), total
+
+
+class RunningPool:
+    """:func:`pooled` of series that come and go, at the same cost however many there are.
+
+    The sums are kept exact, as non-overlapping partial sums (J. R. Shewchuk, Discrete &
+    Computational Geometry 18 (1997) 305-363, from memory, which ``math.fsum`` uses too), so that
+    taking a series out again leaves nothing behind and each figure is the very one that
+    :func:`pooled` gives.
+
+    >>> pool = RunningPool()
+    >>> pool.add(0.2, 2)
+    >>> pool.add(0.4, 2)
+    >>> pool.pooled() == pooled([(0.2, 2), (0.4, 2)])
+    True
+    """
+
+    def __init__(self) -> None:
+        self._squares: list[float] = []
+        self._dofs: list[float] = []
+
+    def add(self, s: float, dof: float) -> None:
+        """Take a series in; s and dof finite, at least zero.
+
+        Raises BadQuantity outside these domains.
+        """
+        if not (0 <= s < math.inf and 0 <= dof < math.inf):
+            raise BadQuantity(
+                f"A series with s = {s} and {dof} degrees of freedom cannot be pooled.",
+                rule="s is a finite number of at least zero, with its degrees of freedom.",
+                next_step="Check the series.",
+            )
+        if dof > 0:
+            _grow(self._squares, dof * s * s)
+            _grow(self._dofs, float(dof))
+
+    def remove(self, s: float, dof: float) -> None:
+        """Take out again a series that was added."""
+        if dof > 0:
+            _grow(self._squares, -(dof * s * s))
+            _grow(self._dofs, -float(dof))
+
+    def pooled(self) -> tuple[float, float] | None:
+        """The pooled standard deviation and its degrees of freedom; None without any."""
+        total = math.fsum(self._dofs)
+        if total == 0:
+            return None
+        return math.sqrt(math.fsum(self._squares) / total), total
+
+
+def _grow(partials: list[float], x: float) -> None:
+    """Add x to an exact sum held as non-overlapping partial sums, smallest first."""
+    kept = 0
+    for y in partials:
+        if abs(x) < abs(y):
+            x, y = y, x
+        high = x + y
+        low = y - (high - x)
+        if low:
+            partials[kept] = low
+            kept += 1
+        x = high
+    partials[kept:] = [x]

@@ -47,7 +47,7 @@ def decimal_text(value: Number, places: int) -> str:
 
     Raises BadQuantity for nan and infinities.
     """
-    scaled = round(exact(value) * Fraction(10) ** places)  # Fraction rounds half to even
+    scaled = _scaled(exact(value), places)
     if places <= 0:
         return str(scaled * 10**-places)
     digits = str(abs(scaled)).rjust(places + 1, "0")
@@ -55,13 +55,25 @@ def decimal_text(value: Number, places: int) -> str:
     return f"{sign}{digits[:-places]}.{digits[-places:]}"
 
 
+def _scaled(number: Fraction, places: int) -> int:
+    """The whole number nearest to number * 10**places, half to even."""
+    up, down = number.numerator, number.denominator
+    if places >= 0:
+        up *= 10**places
+    else:
+        down *= 10**-places
+    whole, rest = divmod(up, down)
+    if 2 * rest > down or (2 * rest == down and whole % 2):
+        whole += 1
+    return whole
+
+
 def _leading_place(number: Fraction) -> int:
     """The exponent e with 10**e <= abs(number) < 10**(e + 1)."""
-    size = abs(number)
-    exponent = len(str(size.numerator)) - len(str(size.denominator))
-    if Fraction(10) ** exponent > size:
-        exponent -= 1
-    return exponent
+    up, down = abs(number.numerator), number.denominator
+    exponent = len(str(up)) - len(str(down))
+    below = 10**exponent * down > up if exponent >= 0 else down > up * 10**-exponent
+    return exponent - 1 if below else exponent
 
 
 def _places_for(number: Fraction, digits: int) -> int:
@@ -73,8 +85,8 @@ def _places_for(number: Fraction, digits: int) -> int:
             next_step="Ask for 1 digit or more.",
         )
     places = digits - 1 - _leading_place(number)
-    rounded = Fraction(round(number * Fraction(10) ** places)) / Fraction(10) ** places
-    return digits - 1 - _leading_place(rounded)
+    leading = len(str(abs(_scaled(number, places)))) - 1 - places
+    return digits - 1 - leading
 
 
 def significant(value: Number, digits: int) -> str:

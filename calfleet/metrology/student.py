@@ -31,6 +31,7 @@ _EXPANSION_FROM = 1000.0
 _EXPANSION_LARGEST_Z = 6.0
 
 
+@lru_cache(maxsize=4096)
 def _gamma_ratio(a: float) -> float:
     """Gamma(a + 1/2) / Gamma(a): by lgamma, or by its series in 1/a where lgamma would cancel."""
     if a < 25.0:
@@ -47,17 +48,23 @@ def _beta_fraction(a: float, b: float, x: float) -> float:
     d = 1.0 - (a + b) * x / (a + 1.0)
     d = 1.0 / (d if abs(d) > _TINY else _TINY)
     value = d
-    for m in range(1, 100_000):
-        for term in (
-            m * (b - m) * x / ((a + 2 * m - 1) * (a + 2 * m)),
-            -(a + m) * (a + b + m) * x / ((a + 2 * m) * (a + 2 * m + 1)),
-        ):
-            d = 1.0 + term * d
-            d = 1.0 / (d if abs(d) > _TINY else _TINY)
-            c = 1.0 + term / c
-            c = c if abs(c) > _TINY else _TINY
-            value *= c * d
-        if abs(c * d - 1.0) < 1e-16:
+    tiny = _TINY
+    for m in range(1, 100_000):  # both terms written out: this is the innermost loop of judging
+        at = a + 2 * m
+        term = m * (b - m) * x / ((at - 1) * at)
+        d = 1.0 + term * d
+        d = 1.0 / (d if d > tiny or d < -tiny else tiny)
+        c = 1.0 + term / c
+        c = c if c > tiny or c < -tiny else tiny
+        value *= c * d
+        term = -(a + m) * (a + b + m) * x / (at * (at + 1))
+        d = 1.0 + term * d
+        d = 1.0 / (d if d > tiny or d < -tiny else tiny)
+        c = 1.0 + term / c
+        c = c if c > tiny or c < -tiny else tiny
+        step = c * d
+        value *= step
+        if -1e-16 < step - 1.0 < 1e-16:
             break
     return value
 

@@ -18,13 +18,14 @@ memory).
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 from fractions import Fraction
+from typing import Any
 
 from calfleet.errors import BadQuantity, ReadingRefused
 from calfleet.metrology.direction import Direction
-from calfleet.metrology.readings import Sample, summarize
+from calfleet.metrology.readings import Sample, exact_mean, summarize
 from calfleet.metrology.rounding import exact_text, significant
 from calfleet.metrology.units import Dimension, Number, PressureMode, convert, exact, find_unit
 
@@ -143,8 +144,11 @@ class SetPointSpec:
     dead_band_max: Fraction | None = None
     repeatability_limit: Fraction | None = None
     mode: PressureMode | None = None
+    _kept: dict[object, Any] = field(init=False, repr=False, compare=False)
+    """What follows from the above alone and is asked for again and again."""
 
     def __post_init__(self) -> None:
+        object.__setattr__(self, "_kept", {})
         for name in ("set_point", "range_low", "range_high"):
             object.__setattr__(self, name, exact(getattr(self, name)))
         for name in ("dead_band_min", "dead_band_max", "repeatability_limit"):
@@ -196,8 +200,12 @@ class SetPointSpec:
 
     def limits(self, *, as_left: bool = False) -> tuple[Fraction | None, Fraction | None]:
         """The tolerance limits, as found or as left, exact; None for an open side."""
-        chosen = self.as_left_tolerance if as_left else None
-        return (chosen or self.tolerance).limits(self.set_point, self.range_low, self.range_high)
+        held: tuple[Fraction | None, Fraction | None] | None = self._kept.get(as_left)
+        if held is None:
+            chosen = (self.as_left_tolerance if as_left else None) or self.tolerance
+            held = chosen.limits(self.set_point, self.range_low, self.range_high)
+            self._kept[as_left] = held
+        return held
 
     def reset_limits(self) -> tuple[Fraction | None, Fraction | None]:
         """Where the reset may lie if the trip is exactly on the set point, from the dead band.
@@ -245,7 +253,9 @@ class Cycle:
     def __post_init__(self) -> None:
         for name in ("trip", "reset", "static"):
             object.__setattr__(self, name, _optional(getattr(self, name)))
-        object.__setattr__(self, "outcome", Outcome(str(self.outcome)))
+        given: object = self.outcome
+        if not isinstance(given, Outcome):
+            object.__setattr__(self, "outcome", Outcome(str(given)))
         expected = self.outcome in (Outcome.TRIPPED, Outcome.NO_RESET)
         if expected and self.trip is None:
             raise ReadingRefused(
@@ -383,13 +393,13 @@ def set_point_found(cycles: Iterable[Cycle], spec: SetPointSpec) -> SetPointFoun
     return SetPointFound(
         first_trip=first,
         mean_trip=mean,
-        mean_reset=sum(resets, Fraction(0)) / len(resets) if resets else None,
+        mean_reset=exact_mean(resets) if resets else None,
         error=error,
         first_error=first_error,
         late=None if error is None else lateness(error, spec.direction),
         first_late=None if first_error is None else lateness(first_error, spec.direction),
         dead_bands=bands,
-        dead_band=sum(known, Fraction(0)) / len(known) if known else None,
+        dead_band=exact_mean(known) if known else None,
         repeatability=sample.spread if sample is not None and sample.n > 1 else None,
         sample=sample,
         failures=tuple(
@@ -450,6 +460,15 @@ def plausibility(
     Raises ReadingRefused for a reset on the wrong side of its trip.
     Source: common practice, no source.
     """
+    bare = static is None and proof_pressure is None and gauge_low is None and gauge_high is None
+    if bare and end_share is DEFAULT_END_SHARE:  # nothing beside the set point: the same each time
+        held = spec._kept.get("remarks")
+        if held is None:
+            held = spec._kept["remarks"] = (
+                *_of_set_point(spec, DEFAULT_END_SHARE),
+                *_of_set_up(spec, Fraction(0), None, None, None, gauge_sees_static),
+            )
+        return [*held, *(remark for cycle in cycles for remark in _of_cycle(spec, cycle))]
     remarks = _of_set_point(spec, exact(end_share))
     remarks += _of_set_up(
         spec,

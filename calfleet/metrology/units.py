@@ -424,6 +424,18 @@ def _unit(unit: Unit | str) -> Unit:
     return find_unit(unit) if isinstance(unit, str) else unit
 
 
+_FACTORS: dict[tuple[str, str], tuple[Unit, Unit, Fraction]] = {}
+
+
+def _factor(source: Unit, target: Unit) -> Fraction:
+    """How many of ``target`` one of ``source`` is; kept once computed."""
+    held = _FACTORS.get((source.code, target.code))
+    if held is None or held[0] is not source or held[1] is not target:
+        held = (source, target, source.factor / target.factor)
+        _FACTORS[source.code, target.code] = held
+    return held[2]
+
+
 def _same_dimension(source: Unit, target: Unit) -> None:
     if source.dimension is not target.dimension:
         raise BadQuantity(
@@ -450,6 +462,8 @@ def convert(value: Number, source: Unit | str, target: Unit | str) -> Fraction:
     source, target = _unit(source), _unit(target)
     _same_dimension(source, target)
     number = exact(value)
+    if source.dimension is Dimension.PRESSURE and not source.offset and not target.offset:
+        return number if source is target else number * _factor(source, target)
     if source == target:
         si = number * source.factor + source.offset
         result = number

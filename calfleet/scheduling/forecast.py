@@ -12,8 +12,9 @@ from dataclasses import dataclass, replace
 from datetime import date
 from enum import StrEnum
 
-from calfleet.errors import BadQuantity, RecordRefused
+from calfleet.errors import BadQuantity
 from calfleet.records import Criticality, IntervalPolicy, Quantity
+from calfleet.scheduling.bench_time import check_minutes, minutes_then, no_bench_time
 from calfleet.scheduling.calendar import (
     Window,
     WorkingCalendar,
@@ -28,6 +29,7 @@ from calfleet.scheduling.due import (
     Outages,
     Standing,
     UsageLimit,
+    grace_length,
     recurrences,
     standing,
     usage_rate,
@@ -57,6 +59,8 @@ class ForecastItem:
     ``now``: how its calibration stands at the start (all that moves a date counted); ``None``:
     worked out from the rest. ``usage``: limits that come round again at their rate. ``further``:
     other work, each a job of its own that takes the switch's bench minutes and no gauge.
+    ``later``: the same item by the policies and rules of later days, from each day on, as if
+    nothing were done meanwhile.
     """
 
     tag: str
@@ -75,6 +79,7 @@ class ForecastItem:
     now: Standing | None = None
     usage: tuple[UsageLimit, ...] = ()
     further: tuple[FurtherWork, ...] = ()
+    later: tuple[tuple[date, ForecastItem], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +87,8 @@ class Job:
     """One coming calibration. ``number`` 1 is the first one, 2 and up recur inside the horizon.
 
     ``planned_on`` is ``due_on``, or the first day of the horizon for what is overdue on it.
-    ``work``: the name of other work; empty: the calibration.
+    ``work``: the name of other work; empty: the calibration. ``policy``: the one in force then,
+    by which it is due; ``latest_on``: the end of its grace.
     """
 
     tag: str
@@ -95,6 +101,8 @@ class Job:
     criticality: Criticality
     gauge: str | None
     work: str = ""
+    policy: IntervalPolicy | None = None
+    latest_on: date | None = None
 
     @property
     def overdue(self) -> bool:
@@ -122,7 +130,12 @@ class LoadLine:
 
 @dataclass(frozen=True, slots=True)
 class CapacityLine:
-    """The load of one period against the hours the shop has in it, in minutes."""
+    """The load of one period against the hours the shop has in it, in minutes.
+
+    ``holiday_minutes``, ``closure_minutes``, ``leave_minutes``: bench time that the people would
+    have on the weekdays of the period, and that holidays, closures of the shop and their own leave
+    take away; each day counts once, in this order.
+    """
 
     period: str
     first: date
@@ -131,6 +144,14 @@ class CapacityLine:
     bench_minutes: int
     working_days: int
     capacity_minutes: int
+    holiday_minutes: int = 0
+    closure_minutes: int = 0
+    leave_minutes: int = 0
+
+    @property
+    def lost_minutes(self) -> int:
+        """What holidays, closures and leave take away together."""
+        return self.holiday_minutes + self.closure_minutes + self.leave_minutes
 
     @property
     def free_minutes(self) -> int:
@@ -145,11 +166,19 @@ class CapacityLine:
 
 @dataclass(frozen=True, slots=True)
 class Worker:
-    """A person's bench minutes on each working day, and the days away."""
+    """A person's bench minutes on each working day, and the days away.
+
+    ``changes``: other minutes from a later day on, in order of day.
+    """
 
     name: str
     minutes_per_day: int
     away: tuple[Window, ...] = ()
+    changes: tuple[tuple[date, int], ...] = ()
+
+    def minutes_on(self, day: date) -> int:
+        """Bench minutes on ``day``, were it worked."""
+        return minutes_then(day, self.minutes_per_day, self.changes)
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,20 +193,31 @@ class Capacity:
 
     def __post_init__(self) -> None:
         for worker in self.workers:
-            if not 0 <= worker.minutes_per_day <= 24 * 60:
-                raise BadQuantity(
-                    f"{worker.name} has {worker.minutes_per_day} bench minutes a day.",
-                    rule="A day has 0 to 1440 minutes.",
-                    next_step="Correct the hours of this person.",
-                )
+            check_minutes(worker.name, worker.minutes_per_day, worker.changes)
 
     def minutes_on(self, day: date) -> int:
         """The bench minutes of all people on ``day``; 0 when the shop does not work."""
         if not self.calendar.is_working(day):
             return 0
         return sum(
-            w.minutes_per_day for w in self.workers if not any(day in gone for gone in w.away)
+            w.minutes_on(day) for w in self.workers if not any(day in gone for gone in w.away)
         )
+
+    def lost_on(self, day: date) -> tuple[int, int, int]:
+        """Minutes that a holiday, a closure or leave takes on ``day``; each day counts once."""
+        if day.isoweekday() in self.calendar.weekend:
+            return 0, 0, 0
+        whole = sum(w.minutes_on(day) for w in self.workers)
+        if day in self.calendar.holidays:
+            return whole, 0, 0
+        if not self.calendar.is_working(day):
+            return 0, whole, 0
+        return 0, 0, whole - self.minutes_on(day)
+
+    def why_none(self, span: Horizon) -> str:
+        """Why there is no bench time on any day of ``span``; empty when there is some."""
+        people = [(w.name, w.minutes_on, w.away) for w in self.workers]
+        return no_bench_time(people, self.calendar, span.first, span.last)
 
 
 @dataclass(frozen=True, slots=True)
@@ -230,8 +270,9 @@ def forecast(items: Iterable[ForecastItem], *, as_of: date, months: int) -> tupl
 
     Items that are not in service or calibrated before each use have none. An outage-bound item is
     planned at its outage; a later job of it too, or, where no fitting outage is known yet, at its
-    calendar date. Raises RecordRefused for a policy that contradicts
-    itself, BadQuantity for a horizon below one month.
+    calendar date. Each date follows the policy and the rules in force on that day; what a later
+    rule makes due before its own first day is done on the day before it. Raises RecordRefused for
+    a policy that contradicts itself, BadQuantity for a horizon below one month.
     """
     span = horizon(as_of, months)
     jobs = [job for item in items for job in _jobs_of(item, span)]
@@ -239,51 +280,134 @@ def forecast(items: Iterable[ForecastItem], *, as_of: date, months: int) -> tupl
     return tuple(jobs)
 
 
+@dataclass(frozen=True, slots=True)
+class _Time:
+    """One time that work falls due, the day it is done, and by which policy."""
+
+    due_on: date
+    planned_on: date
+    latest_on: date
+    policy: IntervalPolicy
+
+
+@dataclass(frozen=True, slots=True)
+class _Phase:
+    """The days on which one set of rules is in force.
+
+    ``at_once``: the day on which work is done that is overdue when the phase begins; for all but
+    the first phase the day before it, when it was not overdue yet.
+    """
+
+    days: Horizon
+    at_once: date
+    item: ForecastItem
+
+
+def _phases(item: ForecastItem, span: Horizon) -> list[_Phase]:
+    starts = [(span.first, item)]
+    starts += [(day, then) for day, then in item.later if span.first < day <= span.last]
+    ends = [add_days(day, -1) for day, _ in starts[1:]] + [span.last]
+    return [
+        _Phase(Horizon(first, last), first if n == 0 else add_days(first, -1), then)
+        for n, ((first, then), last) in enumerate(zip(starts, ends, strict=True))
+    ]
+
+
 def _jobs_of(item: ForecastItem, span: Horizon) -> Iterator[Job]:
-    series = [("", _days_of(item, span))]
-    series += [(f.name, _days_of_further(f, span)) for f in item.further]
-    for work, days in series:
-        for number, (due_on, planned_on) in enumerate(days, start=1):
+    phases = _phases(item, span)
+    names = dict.fromkeys(f.name for phase in phases for f in phase.item.further)
+    series: list[tuple[str, Iterator[_Time]]] = [("", _times(phases))]
+    series += [(name, _times_of_further(name, phases)) for name in names]
+    for work, times in series:
+        for number, time in enumerate(times, start=1):
             yield Job(
                 tag=item.tag,
                 number=number,
-                due_on=due_on,
-                planned_on=planned_on,
+                due_on=time.due_on,
+                planned_on=time.planned_on,
                 bench_minutes=item.bench_minutes,
                 area=item.area,
                 quantity=item.quantity,
                 criticality=item.criticality,
                 gauge=None if work else item.gauge,
                 work=work,
+                policy=time.policy,
+                latest_on=time.latest_on,
             )
 
 
-def _days_of_further(work: FurtherWork, span: Horizon) -> Iterator[tuple[date, date]]:
-    """Due and planned day of each time that other work falls due inside ``span``, in order."""
-    if work.due_on > span.last:
-        return
-    planned_on = max(work.due_on, span.first)
-    yield work.due_on, planned_on
-    done = work.performed
-    for due_on in recurrences(
-        work.policy,
-        planned_on,
-        counted_from=max(done, default=None),
-        grid_anchor=min(done, default=None),
-    ):
-        if due_on > span.last:
-            return
-        yield due_on, due_on
+def _time(policy: IntervalPolicy, due_on: date, phase: _Phase) -> _Time:
+    """Work due on ``due_on``, done then, or at once where that day lies before the phase."""
+    latest_on = add_days(due_on, grace_length(policy, due_on))
+    if due_on >= phase.days.first:
+        return _Time(due_on, due_on, latest_on, policy)
+    if phase.at_once == phase.days.first:
+        return _Time(due_on, phase.at_once, latest_on, policy)
+    moved = max(due_on, phase.at_once)
+    return _Time(moved, moved, max(latest_on, moved), policy)
 
 
-def _days_of(item: ForecastItem, span: Horizon) -> Iterator[tuple[date, date]]:
-    """Due and planned day of each job of ``item`` inside ``span``, in order."""
-    done = [day for day in item.performed if day <= span.first]
-    now = item.now or _standing(item, done, span.first, item.outages)
-    if now.due_on is None or now.due_on > span.last:
+def _times_of_further(name: str, phases: Sequence[_Phase]) -> Iterator[_Time]:
+    """Each time that other work falls due, in order, by the rules in force then."""
+    done: list[date] = []
+    for phase in phases:
+        work = next((f for f in phase.item.further if f.name == name), None)
+        if work is None:
+            continue
+        due_on: date | None = work.due_on
+        if done:
+            due_on = next(recurrences(work.policy, done[-1]), None)
+        if due_on is None or due_on > phase.days.last:
+            continue
+        time = _time(work.policy, due_on, phase)
+        if not done and work.latest_on is not None:
+            time = replace(time, latest_on=max(work.latest_on, time.latest_on))
+        yield time
+        done.append(time.planned_on)
+        for due_on in recurrences(
+            work.policy,
+            time.planned_on,
+            counted_from=max(work.performed, default=None),
+            grid_anchor=min(work.performed, default=None),
+        ):
+            if due_on > phase.days.last:
+                break
+            yield _time(work.policy, due_on, phase)
+            done.append(due_on)
+
+
+def _times(phases: Sequence[_Phase]) -> Iterator[_Time]:
+    """Each time that the calibration falls due, in order, by the rules in force then."""
+    simulated: list[date] = []
+    for phase in phases:
+        for time in _times_in(phase, tuple(simulated)):
+            simulated.append(time.planned_on)
+            yield time
+
+
+def _times_in(phase: _Phase, simulated: Sequence[date]) -> Iterator[_Time]:
+    item, span = phase.item, phase.days
+    real = [day for day in item.performed if day <= span.first]
+    done = [*real, *simulated]
+    used_up = _days_to_limit(item, real)
+    now = item.now
+    if now is None or simulated:
+        now = _standing(item, done, span.first, item.outages)
+    first_due = now.due_on
+    if simulated and first_due is not None and used_up is not None:
+        first_due = min(first_due, add_days(simulated[-1], used_up))
+    if first_due is None or first_due > span.last:
         return
-    planned_on = max(now.due_on, span.first)
-    yield now.due_on, planned_on
+    time = _time(item.policy, first_due, phase)
+    if now.latest_on is not None and first_due == now.due_on:
+        time = replace(
+            time,
+            latest_on=max(now.latest_on, time.planned_on)
+            if phase.at_once != span.first
+            else now.latest_on,
+        )
+    yield time
+    planned_on = time.planned_on
     if item.outages is not None:
         # Work at an outage may be early or late, so each next date depends on the one before;
         # a hard stop that was set is for the coming cycle only.
@@ -297,13 +421,12 @@ def _days_of(item: ForecastItem, span: Horizon) -> Iterator[tuple[date, date]]:
             if due_on is None or not planned_on < due_on <= span.last:
                 return
             planned_on = due_on
-            yield due_on, planned_on
+            yield _time(item.policy, planned_on, phase)
     anchor = item.grid_anchor
     if anchor is None and done:
         anchor = min(done)
     counted_from = max(done, default=None)
     dates = recurrences(item.policy, planned_on, counted_from=counted_from, grid_anchor=anchor)
-    used_up = _days_to_limit(item, done)
     for_policy = next(dates, None)
     while True:
         found = [for_policy] if for_policy is not None else []
@@ -312,7 +435,7 @@ def _days_of(item: ForecastItem, span: Horizon) -> Iterator[tuple[date, date]]:
         if not found or min(found) > span.last:
             return
         planned_on = min(found)
-        yield planned_on, planned_on
+        yield _time(item.policy, planned_on, phase)
         if planned_on != for_policy:  # the counter was first: the interval is counted afresh
             dates = recurrences(item.policy, planned_on, grid_anchor=anchor)
         for_policy = next(dates, None)
@@ -380,9 +503,9 @@ def load(
 def against_capacity(
     jobs: Iterable[Job], span: Horizon, capacity: Capacity, *, period: Period
 ) -> tuple[CapacityLine, ...]:
-    """The load of every period in ``span`` beside the shop's bench minutes in it.
+    """The load of every period in ``span`` beside the shop's bench minutes, and what it lost.
 
-    Raises RecordRefused when there is no capacity in the whole horizon.
+    Without any capacity in the horizon all of it is zero; ``Capacity.why_none`` says why.
     """
     count: dict[str, int] = {}
     minutes: dict[str, int] = {}
@@ -393,7 +516,9 @@ def against_capacity(
             minutes[label] = minutes.get(label, 0) + job.bench_minutes
     lines = []
     for label, first, last in span.periods(period):
-        per_day = [capacity.minutes_on(day) for day in days_through(first, last)]
+        days = list(days_through(first, last))
+        per_day = [capacity.minutes_on(day) for day in days]
+        lost = [capacity.lost_on(day) for day in days]
         lines.append(
             CapacityLine(
                 period=label,
@@ -403,13 +528,10 @@ def against_capacity(
                 bench_minutes=minutes.get(label, 0),
                 working_days=sum(m > 0 for m in per_day),
                 capacity_minutes=sum(per_day),
+                holiday_minutes=sum(h for h, _, _ in lost),
+                closure_minutes=sum(c for _, c, _ in lost),
+                leave_minutes=sum(away for _, _, away in lost),
             )
-        )
-    if not any(line.capacity_minutes for line in lines):
-        raise RecordRefused(
-            f"There is no bench time from {span.first} to {span.last}.",
-            rule="A load is compared with the hours of people on working days.",
-            next_step="Check the people's hours, holidays and shutdown windows.",
         )
     return tuple(lines)
 

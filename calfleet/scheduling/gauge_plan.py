@@ -8,7 +8,7 @@ practice, no source; that a gauge must be valid on the day of the job is ISO/IEC
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from enum import StrEnum
@@ -20,6 +20,9 @@ from calfleet.scheduling.due import interval_days, valid_until
 from calfleet.scheduling.forecast import ship_by
 from calfleet.scheduling.plan_model import NO_GAUGE, GaugeAvailability, PlanJob
 
+OWN_CALIBRATION = "its own calibration"
+"""Why a gauge is away, where no absence on record says it."""
+
 
 @dataclass(frozen=True, slots=True)
 class GaugeCare:
@@ -27,7 +30,9 @@ class GaugeCare:
 
     Days are calendar days; ``transit_days`` both ways together. ``away``: absences already known
     (at a laboratory, lent, in repair). ``sent_on``: it is on its way, from that day. ``policy``
-    gives the dates after the next calibration. Raises BadQuantity for negative days.
+    gives the dates after the next calibration. ``ends``: from when on a data sheet takes it out of
+    service, as what. ``without_terms``: the laboratory whose terms are not entered; nobody can
+    say then when it would be back. Raises BadQuantity for negative days.
     """
 
     code: str
@@ -40,6 +45,8 @@ class GaugeCare:
     away: tuple[Window, ...] = ()
     sent_on: date | None = None
     minutes_per_day: int | None = None
+    ends: tuple[date, str] | None = None
+    without_terms: str = ""
 
     def __post_init__(self) -> None:
         if min(self.transit_days, self.laboratory_days, self.review_days) < 0:
@@ -49,6 +56,11 @@ class GaugeCare:
                 rule="Transit, laboratory and review take zero days or more.",
                 next_step="Correct the times.",
             )
+
+    @property
+    def no_terms(self) -> str:
+        """Why its return is not known; empty: it is."""
+        return f"terms of {self.without_terms} are not entered" if self.without_terms else ""
 
     @property
     def absence_days(self) -> int:
@@ -92,7 +104,8 @@ def trips(care: GaugeCare, first: date, last: date) -> tuple[Trip, ...]:
 
     A trip under way is the first one, and is not over on ``first``. A known absence near a due
     date (within a quarter of the interval) is taken for that calibration, from its first to its
-    last day. Each later trip follows from the calibration before.
+    last day. Each later trip follows from the calibration before. Without times on record only
+    what is on record is a trip: nothing is assumed of the rest.
     Raises RecordRefused when the policy contradicts itself, BadQuantity when one calibration
     takes as long as the interval.
     """
@@ -111,7 +124,7 @@ def trips(care: GaugeCare, first: date, last: date) -> tuple[Trip, ...]:
         if known is not None:
             unused.remove(known)
             ship_on = known.first
-        if ship_on > last:
+        if ship_on > last or (known is None and care.without_terms):
             return tuple(found)
         # Half of the transit is the way out; where it is odd the longer half is.
         at_laboratory = add_days(ship_on, (care.transit_days + 1) // 2)
@@ -158,17 +171,95 @@ def _recorded(
 
 
 def availability(care: GaugeCare, first: date, last: date) -> GaugeAvailability:
-    """When the gauge can be used in the horizon, if it is sent as ``trips`` says."""
+    """When the gauge can be used in the horizon, if it is sent as ``trips`` says.
+
+    What is not sent yet is still there on ``first`` itself: that day is told from the records.
+    """
     journeys = trips(care, first, last)
     valid = [Window(care.valid_from, care.due_on)] if care.valid_from <= care.due_on else []
     valid += [Window(t.back_on, max(t.next_due_on, t.back_on)) for t in journeys]
-    away = [t.away for t in journeys if t.away is not None]
+    away = [w for t in journeys if (w := _further_away(care, t, first))]
+    if care.sent_on is not None and not journeys:
+        since = f"at the laboratory since {care.sent_on}, {care.no_terms}"
+        away.append(Window(care.sent_on, date.max, since))
+    if care.ends is not None:
+        away.append(Window(care.ends[0], date.max, f"{care.ends[1]} from {care.ends[0]} on"))
     return GaugeAvailability(
         code=care.code,
         valid=merge_windows(valid),
         away=merge_windows([*care.away, *away]),
         minutes_per_day=care.minutes_per_day,
+        note=care.no_terms,
     )
+
+
+def _further_away(care: GaugeCare, trip: Trip, first: date) -> Window | None:
+    """The days a trip keeps the gauge away, where they are not on record already."""
+    away = trip.away
+    if away is None or any(w.first <= away.first and w.last >= away.last for w in care.away):
+        return None
+    away = replace(away, name=OWN_CALIBRATION)
+    if care.sent_on == trip.ship_on or trip.recorded or away.first > first:
+        return away
+    return replace(away, first=add_days(first, 1)) if away.last > first else None
+
+
+# --- whether a gauge will be usable -------------------------------------------------------
+
+
+class Fleet:
+    """Whether each gauge will be usable on a day of a horizon, and why not.
+
+    The one answer that the due list, the plan, the forecast and the gauge schedule rest on.
+    Gauges are sent as ``trips`` says. On ``first`` itself the records decide.
+    """
+
+    def __init__(self, cares: Iterable[GaugeCare], first: date, last: date) -> None:
+        self.first, self.last = first, last
+        self.cares = {c.code: c for c in cares}
+        self.trips = {code: trips(c, first, last) for code, c in self.cares.items()}
+        self.free = {code: availability(c, first, last) for code, c in self.cares.items()}
+
+    def usable(self, code: str, day: date) -> bool:
+        """Whether the gauge will be there and valid on ``day``.
+
+        Raises UnknownName for a gauge that the fleet does not hold.
+        """
+        if code not in self.free:
+            raise UnknownName("gauge", code, next_step="Give its due date and its absences.")
+        return self.free[code].usable_on(day)
+
+    def why_not(self, code: str, day: date) -> str | None:
+        """Why the gauge will not be usable on ``day``; ``None``: it will."""
+        if self.usable(code, day):
+            return None
+        gauge = self.free[code]
+        back = self._back_after(code, day)
+        for window in gauge.away:
+            if day in window and window.last == date.max:
+                return window.name
+            if day in window:
+                said = f"away {window.first} to {window.last}"
+                return f"{said}: {window.name}" if window.name else said
+        earlier = [w.last for w in gauge.valid if w.last < day]
+        if earlier:
+            known = f", back on {back}" if back else ""
+            if not back and self.cares[code].without_terms:
+                known = f", {self.cares[code].no_terms}"
+            return f"overdue since {max(earlier)}{known}"
+        later = [w.first for w in gauge.valid if w.first > day]
+        return f"not valid before {min(later)}" if later else "not valid"
+
+    def back_on(self, code: str, day: date) -> date | None:
+        """The return after ``first`` on which its use on ``day`` rests; ``None``: on none.
+
+        Without it the gauge could not be used then: a planner may want to look after it.
+        """
+        held = [t.back_on for t in self.trips.get(code, ()) if t.back_on <= day]
+        return max(held, default=None)
+
+    def _back_after(self, code: str, day: date) -> date | None:
+        return min((t.back_on for t in self.trips[code] if t.back_on > day), default=None)
 
 
 # --- conflicts ----------------------------------------------------------------------------
@@ -176,12 +267,16 @@ def availability(care: GaugeCare, first: date, last: date) -> GaugeAvailability:
 
 @dataclass(frozen=True, slots=True)
 class Use:
-    """A job and the day it is meant to be done; ``gauge``, ``person``: planned for it, if any."""
+    """A job and the day it is meant to be done; ``gauge``, ``person``: planned for it, if any.
+
+    ``overdue``: it is past its latest day already, whatever day it is done on.
+    """
 
     job: PlanJob
     day: date
     gauge: str | None = None
     person: str | None = None
+    overdue: bool = False
 
 
 class ChoiceKind(StrEnum):
@@ -233,16 +328,20 @@ def conflicts(
     *,
     as_of: date,
     until: date,
+    staffed: Staffed = lambda job, day: True,
 ) -> tuple[Conflict, ...]:
     """The jobs without their gauge on their day, by day, then key, each with the choices left.
 
     A job with a planned ``gauge`` lacks it when that one cannot be used, or is not among those
     that are in range and good enough; a job without lacks one when none of its usable gauges can.
     A job that needs a second gauge for the static pressure lacks it likewise. Gauges are sent as
-    ``trips`` says, from ``as_of``; nothing is proposed before ``as_of`` or outside a job's own
-    days. Raises UnknownName for a gauge that a job names and ``cares`` does not.
+    ``trips`` says, from ``as_of``; nothing is proposed before ``as_of``, outside a job's own days
+    or, by ``staffed``, on a day without anybody for it.
+
+    Raises UnknownName for a gauge that a job names and ``cares`` does not.
     """
-    fleet = _Fleet(cares, as_of, until)
+    fleet = Fleet(cares, as_of, until)
+    days = _Days(fleet, calendar, staffed)
     known = sorted(uses, key=lambda u: (u.day, u.job.key))
     found = []
     for use in known:
@@ -257,76 +356,96 @@ def conflicts(
             if not statics or _has_second(able, statics, fleet, use.day):
                 continue
             others = tuple(s for s in statics if s not in able) or statics
-            missing = [(c, f"{fleet.why_not(c, use.day)} to read the static") for c in others]
-            blocked = replace(use, gauge=None, job=replace(use.job, gauges=others))
+            missing = [(c, _no_second(c, use.day, fleet)) for c in others]
+            pair = replace(use.job, gauges=others, static_gauges=use.job.gauges)
+            blocked = replace(use, gauge=None, job=pair)
         found.append(
             Conflict(
                 key=use.job.key,
                 tag=use.job.tag,
                 day=use.day,
                 missing=tuple(missing),
-                choices=tuple(_choices(blocked, fleet, calendar, known)),
+                choices=tuple(_choices(blocked, fleet, days, known)),
             )
         )
     return tuple(found)
 
 
-def _has_second(able: Sequence[str], statics: Sequence[str], fleet: _Fleet, day: date) -> bool:
+def _has_second(able: Sequence[str], statics: Sequence[str], fleet: Fleet, day: date) -> bool:
     """Whether two different gauges are there: one of ``able``, and one for the static pressure."""
     return any(s != c and fleet.usable(s, day) for c in able for s in statics)
 
 
-def _why_not(code: str, use: Use, fleet: _Fleet) -> str:
+def _no_second(code: str, day: date, fleet: Fleet) -> str:
+    reason = fleet.why_not(code, day) or "wanted for the job itself"
+    return f"is {reason}, and is to read the static pressure"
+
+
+def _why_not(code: str, use: Use, fleet: Fleet) -> str:
     if code not in use.job.gauges:
         return "is not in range or not good enough that day"
-    return fleet.why_not(code, use.day)
+    return f"is {fleet.why_not(code, use.day) or 'there'}"
 
 
-class _Fleet:
-    """The gauges of a horizon with their trips, by code."""
-
-    def __init__(self, cares: Iterable[GaugeCare], first: date, last: date) -> None:
-        self.first, self.last = first, last
-        self.cares = {c.code: c for c in cares}
-        self.trips = {code: trips(c, first, last) for code, c in self.cares.items()}
-        self.free = {code: availability(c, first, last) for code, c in self.cares.items()}
-
-    def usable(self, code: str, day: date) -> bool:
-        if code not in self.free:
-            raise UnknownName("gauge", code, next_step="Give its due date and its absences.")
-        return self.free[code].usable_on(day)
-
-    def why_not(self, code: str, day: date) -> str:
-        gauge = self.free[code]
-        for window in gauge.away:
-            if day in window:
-                return f"is away from {window.first} to {window.last}"
-        earlier = [w.last for w in gauge.valid if w.last < day]
-        if earlier:
-            return f"is valid only until {max(earlier)}"
-        later = [w.first for w in gauge.valid if w.first > day]
-        return f"is not valid before {min(later)}" if later else "is not valid"
+Staffed = Callable[[PlanJob, date], bool]
+"""Whether somebody who may do a job is there on a day."""
 
 
-def _choices(
-    use: Use, fleet: _Fleet, calendar: WorkingCalendar, uses: Sequence[Use]
-) -> Iterable[Choice]:
+@dataclass(frozen=True)
+class _Days:
+    """What decides whether a job can be done on a day."""
+
+    fleet: Fleet
+    calendar: WorkingCalendar
+    staffed: Staffed
+
+    def possible(self, code: str, job: PlanJob, day: date) -> bool:
+        """Whether job, shop, people and gauges agree on ``day``."""
+        return (
+            (job.outages is None or any(day in w for w in job.outages))
+            and self.calendar.is_working(day)
+            and self.gauges(code, job, day)
+            and self.staffed(job, day)
+        )
+
+    def gauges(self, code: str, job: PlanJob, day: date) -> bool:
+        """Whether ``code`` can be used on ``day``, and a second gauge where the job needs one."""
+        return self.fleet.usable(code, day) and (
+            not job.static_gauges or _has_second([code], job.static_gauges, self.fleet, day)
+        )
+
+    def nearest(self, code: str, job: PlanJob, day: date, step: int) -> date | None:
+        """The day of the job nearest to ``day`` in that direction on which it is possible."""
+        first, last = max(job.earliest_on, self.fleet.first), min(job.latest_on, self.fleet.last)
+        candidate = add_days(day, step)
+        candidate = min(candidate, last) if step < 0 else max(candidate, first)
+        while first <= candidate <= last:
+            if self.possible(code, job, candidate):
+                return candidate
+            candidate = add_days(candidate, step)
+        return None
+
+
+def _choices(use: Use, fleet: Fleet, days: _Days, uses: Sequence[Use]) -> Iterable[Choice]:
     job, day = use.job, use.day
     for code in job.gauges:
-        if code != use.gauge and fleet.usable(code, day):
+        if code != use.gauge and days.gauges(code, job, day):
             text = f"Use {code}, which is there and valid on {day}."
             yield Choice(ChoiceKind.OTHER_GAUGE, text, code, day)
     for code in job.gauges:
-        before = _day_with(code, job, fleet, calendar, day, -1)
+        before = days.nearest(code, job, day, -1)
         if before is not None:
             text = f"Pull the job forward to {before} or earlier, while {code} can be used."
             yield Choice(ChoiceKind.PULL_FORWARD, text, code, before)
     for code in job.gauges:
-        after = _day_with(code, job, fleet, calendar, day, +1)
+        after = days.nearest(code, job, day, +1)
         if after is not None:
-            grace = (
-                f", {(after - job.due_on).days} days into its grace" if after > job.due_on else ""
-            )
+            grace = ""
+            if use.overdue:
+                grace = "; it stays overdue until then"
+            elif after > job.due_on:
+                late = (after - job.due_on).days
+                grace = f", {late} day{'' if late == 1 else 's'} into its grace"
             text = f"Do the job on {after}, when {code} can be used{grace}."
             yield Choice(ChoiceKind.PUT_BACK, text, code, after)
     for code in job.gauges if use.gauge is None else (use.gauge,):
@@ -334,22 +453,7 @@ def _choices(
             yield from _sendings(code, use, fleet, uses)
 
 
-def _day_with(
-    code: str, job: PlanJob, fleet: _Fleet, calendar: WorkingCalendar, day: date, step: int
-) -> date | None:
-    """The working day nearest to ``day`` in that direction on which job and gauge agree."""
-    first, last = max(job.earliest_on, fleet.first), min(job.latest_on, fleet.last)
-    candidate = add_days(day, step)
-    candidate = min(candidate, last) if step < 0 else max(candidate, first)
-    while first <= candidate <= last:
-        allowed = job.outages is None or any(candidate in w for w in job.outages)
-        if allowed and calendar.is_working(candidate) and fleet.usable(code, candidate):
-            return candidate
-        candidate = add_days(candidate, step)
-    return None
-
-
-def _sendings(code: str, use: Use, fleet: _Fleet, uses: Sequence[Use]) -> Iterable[Choice]:
+def _sendings(code: str, use: Use, fleet: Fleet, uses: Sequence[Use]) -> Iterable[Choice]:
     """Other days to send the gauge, where it is a trip still to come that is in the way."""
     care, day = fleet.cares[code], use.day
     trip = next(
@@ -377,7 +481,7 @@ def _sendings(code: str, use: Use, fleet: _Fleet, uses: Sequence[Use]) -> Iterab
 
 
 def _blocked_by(
-    gone: Window, instead_of: Trip, code: str, use: Use, fleet: _Fleet, uses: Sequence[Use]
+    gone: Window, instead_of: Trip, code: str, use: Use, fleet: Fleet, uses: Sequence[Use]
 ) -> tuple[str, ...]:
     """Other jobs that lose their last gauge when ``code`` is gone then, and not as planned."""
     return tuple(
@@ -451,7 +555,7 @@ def lapse_impact(
     not sent at all. ``back_on``: the first day it can be used again; ``None``: never. Jobs with
     another gauge planned are not touched. Raises UnknownName for a gauge that is not in ``cares``.
     """
-    fleet = _Fleet(cares, as_of, until)
+    fleet = Fleet(cares, as_of, until)
     if gauge not in fleet.cares:
         raise UnknownName("gauge", gauge, next_step="Give its due date and its absences.")
     start = add_days(fleet.cares[gauge].due_on, 1) if lapses_on is None else lapses_on

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
@@ -51,25 +51,31 @@ def person_conflicts(
     calendar: WorkingCalendar,
     *,
     as_of: date,
+    equipped: Callable[[PlanJob, date], bool] = lambda job, day: True,
 ) -> tuple[PersonConflict, ...]:
     """The jobs that nobody fit for them is there for on their day, by day, then key.
 
     A job with a planned person lacks that one; a job without lacks anybody. Nothing is proposed
-    before ``as_of`` or outside a job's own days.
+    before ``as_of``, outside a job's own days or, by ``equipped``, on a day without a gauge for it.
     """
     known = {w.code: w for w in workers}
     found = []
     for use in sorted(uses, key=lambda u: (u.day, u.job.key)):
         reason = _why_not(use, known)
         if reason:
-            choices = tuple(_choices(use, known, calendar, as_of))
+            choices = tuple(_choices(use, known, calendar, as_of, equipped))
             found.append(PersonConflict(use.job.key, use.job.tag, use.day, reason, choices))
     return tuple(found)
 
 
+def anybody(job: PlanJob, workers: Iterable[PlanWorker], day: date) -> bool:
+    """Whether somebody with bench hours and the qualification is there on ``day``."""
+    return any(_fit(worker, job, day) for worker in workers)
+
+
 def _fit(worker: PlanWorker, job: PlanJob, day: date) -> bool:
     return (
-        worker.minutes_per_day > 0
+        worker.minutes_on(day) > 0
         and worker.present_on(day)
         and worker.qualified_on(job.quantity, day)
     )
@@ -85,8 +91,11 @@ def _why_not(use: Use, known: dict[str, PlanWorker]) -> str:
     worker = known.get(use.person)
     if worker is None:
         return f"{use.person} has no bench hours or is no technician any more"
-    if not worker.present_on(day):
-        return f"{worker.code} is away"
+    for window in worker.away:
+        if day in window:
+            return f"{worker.code} is away from {window.first} to {window.last}"
+    if not worker.minutes_on(day):
+        return f"{worker.code} has no bench hours then"
     if worker.qualified_on(job.quantity, day):
         return ""
     ends = [s.window.last for s in worker.skills if s.quantity is job.quantity and s.window]
@@ -96,7 +105,11 @@ def _why_not(use: Use, known: dict[str, PlanWorker]) -> str:
 
 
 def _choices(
-    use: Use, known: dict[str, PlanWorker], calendar: WorkingCalendar, as_of: date
+    use: Use,
+    known: dict[str, PlanWorker],
+    calendar: WorkingCalendar,
+    as_of: date,
+    equipped: Callable[[PlanJob, date], bool],
 ) -> Iterator[PersonChoice]:
     job, day = use.job, use.day
     for worker in known.values():
@@ -109,7 +122,7 @@ def _choices(
         (+1, PersonChoiceKind.PUT_BACK, "Do the job on {}, when {} can."),
     ):
         for worker in asked:
-            other = _day_with(worker, job, calendar, day, step, as_of)
+            other = _day_with(worker, job, calendar, day, step, as_of, equipped)
             if other is not None:
                 yield PersonChoice(kind, words.format(other, worker.code), worker.code, other)
     for worker in asked:
@@ -121,7 +134,13 @@ def _choices(
 
 
 def _day_with(
-    worker: PlanWorker, job: PlanJob, calendar: WorkingCalendar, day: date, step: int, as_of: date
+    worker: PlanWorker,
+    job: PlanJob,
+    calendar: WorkingCalendar,
+    day: date,
+    step: int,
+    as_of: date,
+    equipped: Callable[[PlanJob, date], bool],
 ) -> date | None:
     """The working day of the job nearest to ``day`` in that direction on which the person can."""
     first, last = max(job.earliest_on, as_of), job.latest_on
@@ -129,7 +148,12 @@ def _day_with(
     candidate = min(candidate, last) if step < 0 else max(candidate, first)
     while first <= candidate <= last:
         allowed = job.outages is None or any(candidate in w for w in job.outages)
-        if allowed and calendar.is_working(candidate) and _fit(worker, job, candidate):
+        if (
+            allowed
+            and calendar.is_working(candidate)
+            and _fit(worker, job, candidate)
+            and equipped(job, candidate)
+        ):
             return candidate
         candidate = add_days(candidate, step)
     return None

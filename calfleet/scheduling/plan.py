@@ -220,7 +220,9 @@ def _no_room(grid: Grid, search: Search, j: int) -> Unplanned:
         )
     if same_hands:
         parts.append(f"{_count(grid, same_hands)} only with the hands of a redundant partner")
-    cause = Cause.CAPACITY if person_full or gauge_full else Cause.SEPARATION
+    cause = Cause.SEPARATION
+    if person_full or gauge_full:
+        cause = Cause.CAPACITY if person_full else Cause.GAUGE_CAPACITY
     text = f"Its {job.minutes} minutes found no room: {'; '.join(parts)}."
     return _told(grid, j, cause, text)
 

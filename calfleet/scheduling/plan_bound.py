@@ -11,7 +11,8 @@ Two steps, both weak duality, so the bound holds however roughly the programs we
    for each area, and the sum is the bound (Lagrangian relaxation: for any prices, the optimum of
    the priced problem is not above that of the real one).
 
-Left out of the bound: gauges set up, gauges down the list, changed hands, that jobs are not split.
+Place in the list of gauges and changed hands count with the least they can be for a job in a week;
+gauges set up where jobs of a week have none in common. Left out: that jobs are not split.
 Linear programs are solved by HiGHS through SciPy.
 """
 
@@ -74,7 +75,13 @@ class Program:
 
 def plain_bound(grid: Grid) -> float:
     """The sum of what each job costs at least by itself."""
-    return sum(min(*grid.cost[j].values(), grid.unplanned_cost(j)) for j in grid.placeable)
+    return sum(
+        min(
+            grid.unplanned_cost(j),
+            *(cost + _hands(grid, j, week) for week, cost in grid.cost[j].items()),
+        )
+        for j in grid.placeable
+    )
 
 
 def relax(grid: Grid) -> Relaxation:
@@ -99,6 +106,15 @@ def relax(grid: Grid) -> Relaxation:
         return Relaxation(plain_bound(grid), 0.0)
     values, prices = answer
     bound = _priced(grid, program, x, coupling_from, prices)
+    # The weeks that the first program suggests are kept: hands and set-ups say little about where
+    # to look, and much about what it costs.
+    for j, columns in x.items():
+        for week, column in columns.items():
+            program.cost[column] += _hands(grid, j, week)
+    _setups(grid, program, x)
+    dearer = _solve(program)
+    if dearer is not None:
+        bound = max(bound, _priced(grid, program, x, coupling_from, dearer[1]))
     hints: dict[int, list[int]] = {}
     for j, columns in x.items():
         found = [(w, float(values[c])) for w, c in columns.items() if values[c] > 1e-6]
@@ -144,6 +160,36 @@ def _jobs(grid: Grid, p: Program) -> dict[int, dict[int, int]]:
             p.set(once, column, 1)
         p.set(once, p.column(grid.unplanned_cost(j), 1), 1)
     return x
+
+
+def _hands(grid: Grid, j: int, week: int) -> float:
+    """What the cheapest person and gauge cost for the job that week: place in its list, change."""
+    return min(grid.hands_cost(j, week, c.worker, c.gauge) for c in grid.combos(j, week))
+
+
+def _setups(grid: Grid, p: Program, x: dict[int, dict[int, int]]) -> None:
+    """In each week, jobs that have no gauge in common need a gauge set up each.
+
+    Jobs are picked so that no two share a gauge, those with the fewest gauges first; each pays for
+    a gauge of its own in the week it is done in. A gauge set up for one of them serves no other,
+    so nothing is counted twice. All jobs with the same gauges share the column.
+    """
+    kinds: dict[int, dict[frozenset[int], list[int]]] = {}
+    for j, columns in x.items():
+        for week, column in columns.items():
+            usable = frozenset(c.gauge for c in grid.combos(j, week))
+            kinds.setdefault(week, {}).setdefault(usable, []).append(column)
+    for _, found in sorted(kinds.items()):
+        taken: set[int] = set()
+        for usable, held in sorted(found.items(), key=lambda k: (len(k[0]), sorted(k[0]))):
+            if usable & taken:
+                continue
+            taken |= usable
+            share = p.column(grid.weights.gauge_setup, 1)
+            for column in held:
+                row = p.row(-_INF, 0)
+                p.set(row, column, 1)
+                p.set(row, share, -1)
 
 
 def _people(grid: Grid, p: Program, x: dict[int, dict[int, int]]) -> int:

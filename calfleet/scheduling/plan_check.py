@@ -7,9 +7,10 @@ that a mistake there is seen here. A plan that somebody changed by hand is check
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Collection
+from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from datetime import date
+from functools import partial
 from itertools import combinations
 
 from calfleet.scheduling.calendar import Week, days_through
@@ -82,12 +83,13 @@ def check_plan(plan: Plan, given: PlanInput) -> list[BrokenRule]:
     for code, worker in workers.items():
         rows = [(a, j, d) for a, j, d in spans if a.worker == code]
         open_days = {d for d in _working(given) if worker.present_on(d)}
-        broken += _room("person", code, rows, open_days, worker.minutes_per_day)
+        broken += _room("person", code, rows, open_days, worker.minutes_in)
     for code, gauge in gauges.items():
-        if gauge.minutes_per_day is not None:
+        rate = gauge.minutes_per_day
+        if rate is not None:
             rows = [(a, j, d) for a, j, d in spans if a.gauge == code]
             open_days = {d for d in _working(given) if gauge.usable_on(d)}
-            broken += _room("gauge", code, rows, open_days, gauge.minutes_per_day)
+            broken += _room("gauge", code, rows, open_days, partial(_always, rate))
     return broken
 
 
@@ -103,6 +105,10 @@ def _once_each(plan: Plan, jobs: dict[str, PlanJob]) -> list[BrokenRule]:
         for key in seen
         if key not in jobs
     ]
+
+
+def _always(rate: int, _: Week) -> int:
+    return rate
 
 
 def _working(given: PlanInput) -> list[date]:
@@ -194,7 +200,7 @@ def _room(
     code: str,
     rows: list[tuple[Assignment, PlanJob, list[date]]],
     open_days: set[date],
-    minutes_per_day: int,
+    minutes_per_day: Callable[[Week], int],
 ) -> list[BrokenRule]:
     """For each week, the first stretch of days in which more must be done than fits."""
     weeks: dict[Week, list[tuple[Assignment, PlanJob, list[date]]]] = {}
@@ -207,7 +213,7 @@ def _room(
         for first, last in ((s, e) for s in starts for e in ends if s <= e):
             inside = [(a, j) for a, j, days in group if first <= days[0] and days[-1] <= last]
             need = sum(j.minutes for _, j in inside)
-            have = minutes_per_day * sum(first <= d <= last for d in open_days)
+            have = minutes_per_day(week) * sum(first <= d <= last for d in open_days)
             if need > have:
                 text = f"The {kind} {code} has {need} minutes of work from {first} to {last} in "
                 text += f"{week}, and {have} minutes there."

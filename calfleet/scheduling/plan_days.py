@@ -45,7 +45,7 @@ def _in_turn(
     grid: Grid, week: int, worker: int, jobs: list[tuple[int, int]], *, by_due: bool
 ) -> dict[int, int]:
     """Job -> the weekday on which it begins, for the jobs that found room."""
-    rate = grid.worker_rate[worker]
+    rate = grid.worker_rate[worker][week]
     left = [rate if grid.worker_days[worker][week] >> d & 1 else 0 for d in range(7)]
 
     def urgency(item: tuple[int, int]) -> tuple[object, ...]:

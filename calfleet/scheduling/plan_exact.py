@@ -159,7 +159,7 @@ def _room(grid: Grid, p: Program, x: dict[Choice, int], peak: int) -> None:
             work.setdefault((False, g, week), []).append((column, grid.minutes[j], lo, hi))
     for (person, n, week), items in work.items():
         days = (grid.worker_days if person else grid.gauge_days)[n][week]
-        rate = grid.worker_rate[n] if person else grid.gauge_rate[n] or 0
+        rate = grid.worker_rate[n][week] if person else grid.gauge_rate[n] or 0
         if person:
             row = p.row(-_INF, 0)
             p.set(row, peak, -grid.worker_cap[n][week])

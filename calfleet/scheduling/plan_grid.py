@@ -67,11 +67,11 @@ class Grid:
         ]
         self.worker_days = [self._bits(working, w.present_on) for w in self.workers]
         self.gauge_days = [self._bits(working, g.usable_on) for g in self.gauges]
-        self.worker_rate = [w.minutes_per_day for w in self.workers]
+        self.worker_rate = [[w.minutes_in(week) for week in self.weeks] for w in self.workers]
         self.gauge_rate = [g.minutes_per_day for g in self.gauges]
         self.worker_cap = [
-            [rate * bits.bit_count() for bits in row]
-            for rate, row in zip(self.worker_rate, self.worker_days, strict=True)
+            [rate * bits.bit_count() for rate, bits in zip(rates, row, strict=True)]
+            for rates, row in zip(self.worker_rate, self.worker_days, strict=True)
         ]
         self.gauge_cap = [
             [None if rate is None else rate * bits.bit_count() for bits in row]
@@ -130,9 +130,9 @@ class Grid:
         return rows
 
     def _skilled_days(self, w: PlanWorker, q: Quantity, working: list[date]) -> list[int]:
-        if not w.minutes_per_day:
-            return [0] * len(self.weeks)
-        return self._bits(working, lambda day: w.present_on(day) and w.qualified_on(q, day))
+        rates = self.worker_rate[self.worker_no[w.code]]
+        found = self._bits(working, lambda day: w.present_on(day) and w.qualified_on(q, day))
+        return [bits if rate else 0 for rate, bits in zip(rates, found, strict=True)]
 
     def day(self, week: int, weekday: int) -> date:
         return add_days(self.monday, 7 * week + weekday)
@@ -220,7 +220,7 @@ class Grid:
         rate = self.gauge_rate[gauge]
         return (
             self.minutes[j]
-            <= self.worker_rate[worker] * (self.worker_days[worker][week] & span).bit_count()
+            <= self.worker_rate[worker][week] * (self.worker_days[worker][week] & span).bit_count()
         ) and (
             rate is None
             or self.minutes[j] <= rate * (self.gauge_days[gauge][week] & span).bit_count()
@@ -345,11 +345,10 @@ class Grid:
         ):
             if not skilled:
                 return no(Cause.NOBODY_QUALIFIED, f"Nobody is qualified for {job.quantity}.")
-            who = ", ".join(w.code for w in skilled)
+            each = "; ".join(self._person_text(w, job, allowed) for w in skilled)
             return no(
                 Cause.NOBODY_QUALIFIED,
-                f"Nobody qualified for {job.quantity} is there {named}: {who} away, without "
-                "minutes, or with a qualification not in force.",
+                f"Nobody qualified for {job.quantity} is there {named}: {each}.",
             )
         if not job.gauges:
             return no(Cause.NO_GAUGE, "No gauge is in range and good enough for it.")
@@ -442,11 +441,34 @@ class Grid:
                 return f"{place} with {fixed.gauge}, which is then away or not valid."
         return f"{place}, where no person and gauge left to it have {job.minutes} minutes together."
 
+    def _person_text(self, w: PlanWorker, job: PlanJob, allowed: dict[int, int]) -> str:
+        """Why somebody who had the qualification once cannot do a job on its days."""
+        k = self.worker_no[w.code]
+        if not any(self.worker_rate[k][week] for week in allowed):
+            return f"{w.code} without bench hours"
+        first, last = self.weeks[min(allowed)].first, self.weeks[max(allowed)].last
+        away = [_window(x) for x in w.away if x.last >= first and x.first <= last]
+        held = [
+            _window(s.window)
+            for s in w.skills
+            if s.quantity is job.quantity and s.window is not None
+        ]
+        told = [f"away {' and '.join(away)}"] if away else []
+        if held and not any(
+            w.qualified_on(job.quantity, self.day(week, d))
+            for week, bits in allowed.items()
+            for d in range(7)
+            if bits >> d & 1
+        ):
+            told.append(f"qualified {' and '.join(held)}")
+        return f"{w.code} {', '.join(told) or 'without bench hours on these days'}"
+
     def _gauge_text(self, g: int) -> str:
         gauge = self.gauges[g]
         valid = " and ".join(_window(w) for w in gauge.valid) or "at no time"
         away = "".join(f", away {_window(w)}" for w in gauge.away)
-        return f"{gauge.code} valid {valid}{away}"
+        note = f" ({gauge.note})" if gauge.note else ""
+        return f"{gauge.code} valid {valid}{away}{note}"
 
     def _weeks_text(self, weeks: dict[int, int]) -> str:
         first, last = self.weeks[min(weeks)], self.weeks[max(weeks)]

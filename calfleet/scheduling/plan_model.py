@@ -15,7 +15,15 @@ from enum import StrEnum
 
 from calfleet.errors import BadQuantity, RecordRefused
 from calfleet.records import Criticality, Quantity
-from calfleet.scheduling.calendar import Week, Window, WorkingCalendar, add_days, iso_week
+from calfleet.scheduling.bench_time import check_minutes, minutes_then, no_bench_time
+from calfleet.scheduling.calendar import (
+    Week,
+    Window,
+    WorkingCalendar,
+    add_days,
+    days_through,
+    iso_week,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,13 +101,15 @@ class PlanJob:
 class GaugeAvailability:
     """When a reference gauge can be used: on days in a ``valid`` window and in no ``away`` one.
 
-    ``minutes_per_day``: bench minutes on each such working day; ``None``: no limit.
+    ``minutes_per_day``: bench minutes on each such working day; ``None``: no limit. ``note``: what
+    else is to be told where it is not there.
     """
 
     code: str
     valid: tuple[Window, ...]
     away: tuple[Window, ...] = ()
     minutes_per_day: int | None = None
+    note: str = ""
 
     def __post_init__(self) -> None:
         if self.minutes_per_day is not None and self.minutes_per_day < 0:
@@ -127,20 +137,33 @@ class Skill:
 
 @dataclass(frozen=True, slots=True)
 class PlanWorker:
-    """A person: what they are qualified for, bench minutes on each working day, days away."""
+    """A person: what they are qualified for, bench minutes on each working day, days away.
+
+    ``changes``: other minutes from a later day on, in order of day.
+    """
 
     code: str
     skills: tuple[Skill, ...]
     minutes_per_day: int
     away: tuple[Window, ...] = ()
+    changes: tuple[tuple[date, int], ...] = ()
 
     def __post_init__(self) -> None:
-        if not 0 <= self.minutes_per_day <= 24 * 60:
-            raise BadQuantity(
-                f"{self.code} has {self.minutes_per_day} bench minutes a day.",
-                rule="A day has 0 to 1440 minutes.",
-                next_step="Correct the hours of this person.",
-            )
+        check_minutes(self.code, self.minutes_per_day, self.changes)
+
+    def minutes_on(self, day: date) -> int:
+        """Bench minutes on ``day``, were it worked."""
+        return minutes_then(day, self.minutes_per_day, self.changes)
+
+    def minutes_in(self, week: Week) -> int:
+        """Bench minutes on each day of ``week``: the fewest, where they change within it."""
+        if not self.changes:
+            return self.minutes_per_day
+        return min(self.minutes_on(day) for day in days_through(week.first, week.last))
+
+    def minutes_for(self, day: date) -> int:
+        """Bench minutes on ``day`` as a plan counts them: those of its week."""
+        return self.minutes_in(iso_week(day))
 
     def present_on(self, day: date) -> bool:
         return not any(day in w for w in self.away)
@@ -275,15 +298,18 @@ class PlanInput:
                     rule="Every gauge that a job may use is in the plan with its windows.",
                     next_step="Add the gauge, or take it out of the job's list.",
                 )
-        if not self.workers or not any(
-            self.calendar.is_working(day) and w.minutes_per_day and w.present_on(day)
-            for day in self.days
-            for w in self.workers
-        ):
+        why = no_bench_time(
+            [(w.code, w.minutes_for, w.away) for w in self.workers],
+            self.calendar,
+            self.first,
+            self.last,
+        )
+        if why:
             raise RecordRefused(
-                f"There is no bench time from {self.first} to {self.last}.",
-                rule="A plan needs people on working days.",
-                next_step="Check the people's hours, holidays and shutdown windows.",
+                f"There is no bench time from {self.first} to {self.last}: {why}.",
+                rule="A plan needs people with bench hours who are there on working days.",
+                next_step="Check the people's hours, their leave, holidays and closures, or plan "
+                "more weeks.",
             )
 
     @property
@@ -315,7 +341,7 @@ def _once(kind: str, names: Iterable[str]) -> None:
 
 
 class Cause(StrEnum):
-    """Why a job has no place; all but the last two are proven, whatever else is planned."""
+    """Why a job has no place; all but the last three are proven, whatever else is planned."""
 
     PAST = "latest day is past"
     BEYOND = "begins after the plan"
@@ -328,6 +354,7 @@ class Cause(StrEnum):
     FIXED = "fixed assignment not possible"
     SEPARATION = "redundant partner too near"
     CAPACITY = "no room"
+    GAUGE_CAPACITY = "no room on its gauges"
 
 
 @dataclass(frozen=True, slots=True)

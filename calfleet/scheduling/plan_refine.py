@@ -14,9 +14,9 @@ from calfleet.scheduling.plan_cost import Place, objective
 from calfleet.scheduling.plan_exact import Part, choices_of, part_of, solve_exactly
 from calfleet.scheduling.plan_grid import Grid
 
-STEP_CHOICES = 300
+STEP_CHOICES = 600
 """At most so many choices of week, person and gauge in one step."""
-BUDGET = 9_000
+BUDGET = 18_000
 """So many choices in all steps together."""
 NODES = 5
 NEAR = 0.005

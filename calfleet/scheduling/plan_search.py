@@ -66,8 +66,8 @@ class Search:
         self.place: list[Place | None] = [None] * len(grid.jobs)
         self.spans: list[tuple[int, int]] = [(0, 6)] * len(grid.jobs)
         self.worker_bins = [
-            [Bin(row[w], rate) for w in weeks]
-            for row, rate in zip(grid.worker_days, grid.worker_rate, strict=True)
+            [Bin(row[w], rates[w]) for w in weeks]
+            for row, rates in zip(grid.worker_days, grid.worker_rate, strict=True)
         ]
         self.gauge_bins = [
             [Bin(row[w], rate) for w in weeks] if rate is not None else None

@@ -38,6 +38,17 @@ class Dated(Protocol):
     def effective_on(self) -> date: ...
 
 
+class Outlook(Protocol):
+    """What is expected of the gauges on days after ``as_of`` (``gauge_outlook`` makes one)."""
+
+    @property
+    def as_of(self) -> date: ...
+
+    def why_not(self, code: str, day: date) -> str | None: ...
+
+    def back_on(self, code: str, day: date) -> date | None: ...
+
+
 Version = TypeVar("Version", bound=Dated)
 
 
@@ -66,6 +77,12 @@ class BenchFacts:
     absences: tuple[GaugeAbsence, ...] = ()
     unfit: tuple[FoundUnfit, ...] = ()
     """Gauges found bad: each unusable until it is calibrated again."""
+    outlook: Outlook | None = None
+    """Where set, whether a gauge is at hand on a coming day is told from it."""
+
+    _until: dict[str, tuple[Certificate, date]] = field(
+        default_factory=dict, init=False, repr=False, compare=False
+    )
 
     def policy(self, code: str, day: date) -> IntervalPolicy:
         """The policy of that code in force on ``day``; before its first version, the first.
@@ -83,6 +100,12 @@ class BenchFacts:
 
     def valid_until(self, certificate: Certificate) -> date:
         """The last day on which ``certificate`` may be used, by its gauge's policy that day."""
+        held = self._until.get(certificate.number)
+        if held is None or held[0] is not certificate:
+            held = self._until[certificate.number] = (certificate, self._valid_until(certificate))
+        return held[1]
+
+    def _valid_until(self, certificate: Certificate) -> date:
         gauge = in_force(self.gauges[certificate.gauge], certificate.calibrated_on)
         gauge = gauge or self.gauges[certificate.gauge][0]
         policy = self.policy(gauge.policy, certificate.calibrated_on)

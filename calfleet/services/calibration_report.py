@@ -7,12 +7,18 @@ from datetime import date
 from typing import TYPE_CHECKING
 
 from calfleet.errors import RecordRefused
-from calfleet.records import ReportFacts, ReportGauge, ReportState
+from calfleet.records import ReportFacts, ReportGauge, ReportIssue, ReportState
 from calfleet.services.bench_facts import gather, in_force
 from calfleet.services.calibration_state import course
 from calfleet.services.choose_procedure import procedure_revision
 from calfleet.services.find_calibration import find_calibration
-from calfleet.services.trace import trace
+from calfleet.services.list_particulars import (
+    gauges_on,
+    receipt_before,
+    shop_on,
+    switch_on,
+)
+from calfleet.services.trace import Traced, trace
 from calfleet.services.trail import head
 from calfleet.store.queries import shop
 from calfleet.store.queries import switches as switch_queries
@@ -22,8 +28,12 @@ if TYPE_CHECKING:
     from sqlalchemy.orm import Session
 
 
-def report_facts(session: Session, name: str, *, issued_on: date) -> ReportFacts:
+def report_facts(
+    session: Session, name: str, *, issued_on: date, issue: ReportIssue | None = None
+) -> ReportFacts:
     """What the report of the calibration ``name`` (or a tag's newest) says when issued that day.
+
+    issue: ``None`` for a print that is not issued.
 
     Raises: UnknownName; RecordRefused when the site has no name to issue it under.
     """
@@ -40,6 +50,7 @@ def report_facts(session: Session, name: str, *, issued_on: date) -> ReportFacts
     switch = next(s for s in sheets if s.revision == found.switch_revision)
     areas = {area.code: area for area in shop.areas(session)}
     laboratories = shop.laboratories(session)
+    told = gauges_on(session, found.bench.performed_on)
     gauges = []
     for used in found.bench.gauges:
         certificate = bench.certificates[used.certificate]
@@ -53,9 +64,10 @@ def report_facts(session: Session, name: str, *, issued_on: date) -> ReportFacts
                 laboratory=laboratory,
                 accreditation=laboratory.accreditation(certificate.calibrated_on),
                 valid_until=bench.valid_until(certificate),
+                particulars=told.get(used.gauge),
             )
         )
-    chain = trace(session, found.number)
+    chain = trace(session, found.number, kind=Traced.RESULT)
     end = head(session)
     return ReportFacts(
         site=site,
@@ -80,4 +92,8 @@ def report_facts(session: Session, name: str, *, issued_on: date) -> ReportFacts
         head_position=end.position,
         head_digest=end.digest,
         issued_on=issued_on,
+        issue=issue,
+        shop=shop_on(session, issued_on),
+        particulars=switch_on(session, found.bench.tag, found.bench.performed_on),
+        receipt=receipt_before(session, found.bench.tag, found.bench.performed_on),
     )

@@ -23,12 +23,12 @@ from calfleet.services.compare_gauges import (
     require_comparable,
     use_on,
 )
-from calfleet.services.event_facts import next_number
+from calfleet.services.event_facts import event_facts, next_number
 from calfleet.services.nearest import pick
 from calfleet.store import doubt_facts
 from calfleet.store.queries import doubts
 from calfleet.store.work import Work
-from calfleet.traceability.period import Compared
+from calfleet.traceability.period import Compared, too_poor
 
 if TYPE_CHECKING:
     from sqlalchemy.orm import Session
@@ -157,6 +157,17 @@ def _certificate(facts: BenchFacts, code: str, on: date) -> Certificate:
             next_step="Have it calibrated: that shows what a cross check cannot.",
         )
     return certificate
+
+
+def clears(session: Session, outcome: Compared) -> dict[str, str]:
+    """Of both gauges, why this check would not clear it should it be lost or damaged later.
+
+    Empty text: it would. See ``period`` for the rule.
+    """
+    chain = event_facts(session).chain
+    return {
+        code: too_poor(chain, outcome.seen_from(code)) for code in (outcome.gauge, outcome.against)
+    }
 
 
 def cross_checks(session: Session, gauge: str | None = None) -> list[tuple[CrossCheck, Compared]]:

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from datetime import date
 
-from calfleet.errors import PersonRefused
-from calfleet.records import DeferralRecord, Role
+from calfleet.errors import CalfleetError, PersonRefused
+from calfleet.records import DeferralRecord, Role, Switch
 from calfleet.scheduling.due import Deferral, Standing, check_deferral
 from calfleet.services.bench_facts import gather
-from calfleet.services.list_due import gather_dates
+from calfleet.services.list_due import Dates, gather_dates
 from calfleet.services.nearest import pick
 from calfleet.store import planning_facts
 from calfleet.store.queries import switches as switch_queries
@@ -16,6 +16,34 @@ from calfleet.store.work import Work
 
 MOST_DEFERRALS = 1
 """How often a switch may be deferred between two calibrations, where no due rule says it."""
+
+
+def why_no_deferral(dates: Dates, switch: Switch, until: date) -> str | None:
+    """Why ``defer`` would refuse to put the switch's date off to ``until``; ``None``: it would not.
+
+    Whoever asks and approves is left aside.
+    """
+    standing = dates.standing(switch)
+    today = dates.as_of
+    try:
+        asked = Deferral(
+            standing.due_on or until, until, "asked", "asked", "one", today, "another", today
+        )
+        _check(asked, standing, dates, switch)
+    except CalfleetError as error:
+        return error.message
+    return None
+
+
+def _check(asked: Deferral, standing: Standing, dates: Dates, switch: Switch) -> None:
+    today = dates.as_of
+    allowed = dates.moved.rule_for(switch, today).deferrals_allowed
+    check_deferral(
+        asked,
+        standing,
+        earlier=dates.moved.deferrals_of(switch.tag, today),
+        max_count=MOST_DEFERRALS if allowed is None else allowed,
+    )
 
 
 def defer(
@@ -72,13 +100,6 @@ def defer(
         made.due_on, made.until, made.reason, made.risk, made.requested_by, made.requested_on,
         made.approved_by, made.approved_on,
     )  # fmt: skip
-    earlier = dates.moved.deferrals_of(switch.tag, today)
-    allowed = dates.moved.rule_for(switch, today).deferrals_allowed
-    check_deferral(
-        asked,
-        standing,
-        earlier=earlier,
-        max_count=MOST_DEFERRALS if allowed is None else allowed,
-    )
+    _check(asked, standing, dates, switch)
     planning_facts.add_deferral(work, made)
     return made, gather_dates(work.session, today, facts).standing(switch)

@@ -3,46 +3,28 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date
-from decimal import Decimal
-from fractions import Fraction
-from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from calfleet.errors import RecordRefused, UsageError
-from calfleet.metrology.evaluation import Phase as EvaluatedPhase
-from calfleet.metrology.switch import Cycle as SeenCycle
-from calfleet.metrology.switch import Outcome
-from calfleet.metrology.units import convert
 from calfleet.records import (
-    Calibration,
     Certificate,
     GaugeEvent,
-    GaugeRole,
     Phase,
-    Quantity,
-    Result,
 )
 from calfleet.services.bench_facts import gather
-from calfleet.services.event_facts import event_facts, uncollected, with_calibrations
-from calfleet.services.fit_gauges import CurveCache
-from calfleet.services.measurands import gauge_use, method, set_point_spec
+from calfleet.services.event_facts import event_facts, uncollected
+from calfleet.services.judge_again import judged_again
 from calfleet.services.nearest import pick
-from calfleet.store.queries import calibrations as calibration_queries
 from calfleet.store.queries import shop
 from calfleet.store.queries import switches as switch_queries
-from calfleet.store.queries.resting import budgets_of
+from calfleet.store.queries.resting import every_calibration
 from calfleet.traceability.chain import ChainFacts
 from calfleet.traceability.exposure import Exposure, exposures
-from calfleet.traceability.facts import in_force
 from calfleet.traceability.impact import (
     Impact,
-    Inputs,
-    InputsOf,
     Kind,
-    impact,
-    recorded_scatter,
 )
 from calfleet.traceability.weak_chains import WeakChain, weak_chains
 
@@ -99,10 +81,7 @@ def in_doubt(session: Session, doubt: Doubt, *, today: date) -> Impact:
         note=doubt.note,
     )
     event = event_facts(session, [asked]).found[""]
-    areas = {a.code: a.name for a in shop.areas(session)}
-    with uncollected():
-        facts = with_calibrations(session, held.chain, [event])
-        return impact(facts, event, inputs=inputs_of(facts, session), areas=areas, asked_on=today)
+    return judged_again(session, held.chain, event, today)
 
 
 def as_found_certificate(
@@ -134,19 +113,22 @@ def as_found_certificate(
 
 def exposed(session: Session, *, on: date) -> tuple[Exposure, ...]:
     """For every gauge, the current results that rest on it on ``on``; most hurtful first."""
-    return exposures(site_facts(session), on)
+    with uncollected():
+        return exposures(site_facts(session), on)
 
 
 def weak(session: Session) -> Iterator[WeakChain]:
     """Every calibration whose chain is broken or weak, oldest first."""
-    yield from weak_chains(site_facts(session))
+    with uncollected():
+        found = list(weak_chains(site_facts(session)))
+    yield from found
 
 
 def site_facts(session: Session) -> ChainFacts:
     """All facts of the site that chains are made of."""
     bench = gather(session)
     return ChainFacts(
-        calibrations={c.number: c for c in calibration_queries.all_calibrations(session)},
+        calibrations=every_calibration(session),
         switches={(s.tag, s.revision): s for s in switch_queries.revisions(session)},
         procedures=bench.procedures,
         people=bench.people,
@@ -155,66 +137,3 @@ def site_facts(session: Session) -> ChainFacts:
         laboratories=shop.laboratories(session),
         valid_until={c.number: bench.valid_until(c) for c in bench.certificates.values()},
     )
-
-
-def inputs_of(facts: ChainFacts, session: Session) -> InputsOf:
-    """What gives the evaluation's inputs of a recorded result again.
-
-    Its budget is asked for when it is needed: there may be a hundred thousand of them.
-    """
-    cache = CurveCache()
-
-    @lru_cache(maxsize=16)
-    def budgets(number: str) -> dict[tuple[str, Phase], dict[str, object]]:
-        return budgets_of(session, number)
-
-    def give(calibration: Calibration, result: Result) -> Inputs | None:
-        bench = calibration.bench
-        switch = facts.switches[bench.tag, calibration.switch_revision]
-        point = next(p for p in switch.set_points if p.label == result.set_point)
-        procedure = next(
-            p for p in facts.procedures[bench.procedure] if p.revision == bench.procedure_revision
-        )
-        uses = {}
-        for used in bench.gauges:
-            gauge = in_force(facts.gauges[used.gauge], bench.performed_on)
-            if gauge is None:
-                return None
-            use = gauge_use(
-                gauge,
-                facts.certificates[used.certificate],
-                bench.performed_on,
-                float(bench.temperature_c),
-                cache.curves.get(used.certificate),
-            )
-            cache.curves.setdefault(used.certificate, use.curve)
-            uses[used.role] = use
-        operating = uses[GaugeRole.OPERATING]
-        static = uses.get(GaugeRole.STATIC)
-        air = None
-        if switch.quantity is not Quantity.TEMPERATURE and bench.barometric is not None:
-            air = convert(bench.barometric, bench.barometric_unit or "", switch.unit)
-        return Inputs(
-            spec=set_point_spec(switch, point),
-            cycles=tuple(
-                SeenCycle(
-                    c.run, _exact(c.trip), _exact(c.reset), _exact(c.static), Outcome(c.outcome)
-                )
-                for c in bench.cycles
-                if c.set_point == result.set_point and c.phase is result.phase
-            ),
-            operating=operating,
-            static=None if static == operating else static,
-            method=method(procedure, switch, bench),
-            phase=EvaluatedPhase(result.phase.value),
-            pooled=recorded_scatter(
-                replace(result, budget=budgets(calibration.number)[result.set_point, result.phase])
-            ),
-            barometric=air,
-        )
-
-    return give
-
-
-def _exact(value: Decimal | None) -> Fraction | None:
-    return None if value is None else Fraction(value)

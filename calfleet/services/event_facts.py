@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from calfleet.errors import PersonRefused, RecordRefused
 from calfleet.records import (
+    CalibrationColumns,
     Certificate,
     CrossCheck,
     GaugeEvent,
@@ -21,7 +22,6 @@ from calfleet.services.bench_facts import gather
 from calfleet.services.compare_gauges import compared
 from calfleet.services.nearest import pick
 from calfleet.store.queries import doubts
-from calfleet.store.queries import switches as switch_queries
 from calfleet.store.queries.resting import resting_on
 from calfleet.traceability.affected import Affected, affected_certificates, find_affected
 from calfleet.traceability.dossier import HeldEvent
@@ -103,20 +103,26 @@ def event_facts(session: Session, extra: Sequence[GaugeEvent] = ()) -> EventFact
         valid_until={},
     )
     held = held_events(session)
-    checks = tuple((c, compared(c, bench)) for c in doubts.cross_checks(session))
+    entered = doubts.compared_at(session)
+    checks = tuple(
+        (c, replace(compared(c, bench), entered_at=entered[c.number]))
+        for c in doubts.cross_checks(session)
+    )
     events = [*(h.event for h in held.values()), *extra]
-    found = found_bad_events(chain, events, [c for _, c in checks])
+    found = found_bad_events(
+        chain, events, [c for _, c in checks], reported=doubts.reported_at(session)
+    )
     return EventFacts(chain, held, found, checks)
 
 
-def with_calibrations(
+def calibrations_on(
     session: Session,
     facts: ChainFacts,
     events: Iterable[FoundBad],
     *,
     with_readings: bool = True,
-) -> ChainFacts:
-    """``facts`` with the calibrations that can rest on the gauges of ``events``, and all switches.
+) -> CalibrationColumns:
+    """The calibrations that can rest on the gauges of ``events``.
 
     Those are the calibrations on an affected certificate or on the gauge itself, and every other
     calibration of the same switches, which tell what is the last word on each.
@@ -126,14 +132,8 @@ def with_calibrations(
     for event in events:
         certificates |= set(affected_certificates(facts, event))
         gauges.add(event.gauge)
-    return replace(
-        facts,
-        calibrations=resting_on(
-            session, gauges=gauges, certificates=certificates, with_readings=with_readings
-        ),
-        switches={(s.tag, s.revision): s for s in switch_queries.revisions(session)}
-        if with_readings
-        else {},
+    return resting_on(
+        session, gauges=gauges, certificates=certificates, with_readings=with_readings
     )
 
 
@@ -155,8 +155,8 @@ def uncollected() -> Iterator[None]:
 def touched_by(session: Session, facts: EventFacts) -> dict[str, Affected]:
     """What each event touches, by the event's number; the calibrations come without readings."""
     with uncollected():
-        whole = with_calibrations(session, facts.chain, facts.found.values(), with_readings=False)
-        return {number: find_affected(whole, event) for number, event in facts.found.items()}
+        columns = calibrations_on(session, facts.chain, facts.found.values(), with_readings=False)
+        return {n: find_affected(facts.chain, event, columns) for n, event in facts.found.items()}
 
 
 def require_role(

@@ -8,13 +8,13 @@ the medium, and the expected test uncertainty ratio reaches what the procedure r
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from decimal import Decimal
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
-from calfleet.errors import CalfleetError
+from calfleet.errors import CalfleetError, UnknownName
 from calfleet.metrology.budget import whole_dof
 from calfleet.metrology.certificate import CertificateCurve
 from calfleet.metrology.conformity import acceptance, tur
@@ -51,6 +51,7 @@ from calfleet.services.measurands import (
     pooled_for,
     set_point_spec,
 )
+from calfleet.services.once import Once
 from calfleet.services.plan_facts import absence_on
 from calfleet.traceability.curves import certificate_curve
 
@@ -74,10 +75,19 @@ class GaugeOption:
     reasons: tuple[str, ...]
     expected_too_poor: tuple[str, ...] = ()
     """Those of the reasons that rest on the expected ratio, which readings can still refute."""
+    dated: tuple[str, ...] = ()
+    """Those of the reasons that only the day makes: away, at the laboratory, overdue."""
+    back_on: date | None = None
+    """The return still to come on which its use rests that day, if any."""
 
     @property
     def usable(self) -> bool:
         return not self.reasons
+
+    @property
+    def only_a_date(self) -> bool:
+        """Whether it is usable on some day, whatever it is on this one."""
+        return set(self.reasons) <= set(self.dated)
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +109,7 @@ class Readiness:
             tur=None if found is None else found.tur,
             reason="" if found else "; ".join(said) or nothing,
             short="" if found else (nearest or [nothing])[0],
+            back_on=None if found is None else found.back_on,
         )
 
 
@@ -121,6 +132,7 @@ class CurveCache:
 
     curves: dict[str, CertificateCurve] = field(default_factory=dict)
     uses: dict[tuple[str, date], GaugeUse] = field(default_factory=dict)
+    once: Once = field(default_factory=Once)
 
     def use(self, gauge: Gauge, certificate: Certificate, on: date) -> GaugeUse:
         key = (certificate.number, on)
@@ -161,24 +173,31 @@ def fit_gauges(
 
 
 def ready_gauge(
-    switch: Switch, facts: BenchFacts, on: date, cache: CurveCache | None = None
+    switch: Switch,
+    facts: BenchFacts,
+    on: date,
+    cache: CurveCache | None = None,
+    *,
+    needs_static: bool = False,
 ) -> Readiness:
     """The gauge of first choice for ``switch`` on ``on``, or why there is none.
 
     Judges no more gauges than it needs: gauges in order of choice until a tier has one that will
-    do. The reason names the gauges that came closest.
+    do. The reason names the gauges that came closest. ``needs_static``: a second gauge must be
+    there for the static pressure.
     """
     try:
         job = _job(switch, facts, on, None)
     except CalfleetError as error:
         return Readiness(None, fault=error.message)
     cache = cache or CurveCache()
+    statics = _statics_there(job, facts) if needs_static else None
     refused: list[GaugeOption] = []
     best: GaugeOption | None = None
     for gauge in sorted(_known(facts, on), key=lambda g: (-g.tier, g.code)):
         if best is not None and gauge.tier < best.gauge.tier:
             break
-        option = _judge(gauge, job, facts, cache)
+        option = _with_second(_judge(gauge, job, facts, cache), statics)
         if not option.usable:
             refused.append(option)
         elif best is None or (option.tur or 0.0) > (best.tur or 0.0):
@@ -188,23 +207,90 @@ def ready_gauge(
     return Readiness(None, _close(refused))
 
 
+def static_gauges(switch: Switch, facts: BenchFacts, on: date) -> tuple[str, ...]:
+    """Gauges that can read the static pressure of ``switch`` by their range, by code."""
+    if not switch.static_nominal or switch.line_unit is None:
+        return ()
+    found = []
+    for gauge in _known(facts, on):
+        if gauge.mode is not PressureMode.GAUGE:
+            continue
+        line = convert_difference(switch.static_nominal, switch.line_unit, gauge.unit)
+        if gauge.range_low <= line <= gauge.range_high:
+            found.append(gauge.code)
+    return tuple(sorted(found))
+
+
+def _statics_there(job: _Job, facts: BenchFacts) -> tuple[set[str], list[str]] | None:
+    """Gauges for the static pressure that are at hand, and why others are not.
+
+    ``None``: there is no static pressure that one of the gauges could read.
+    """
+    there: set[str] = set()
+    reasons = []
+    for code in static_gauges(job.switch, facts, job.on):
+        gauge = in_force(facts.gauges[code], job.on)
+        certificate = facts.certificate_on(code, job.on)
+        until = None if certificate is None else facts.valid_until(certificate)
+        if gauge is None:
+            continue
+        dated, _ = _dated(gauge, certificate, until, job, facts)
+        if dated:
+            reasons.append(f"{code} {dated[0]}")
+        else:
+            there.add(code)
+    return (there, reasons) if there or reasons else None
+
+
+def _with_second(option: GaugeOption, statics: tuple[set[str], list[str]] | None) -> GaugeOption:
+    """``option``, not usable where nothing beside it can read the static pressure."""
+    if statics is None or not option.usable or statics[0] - {option.gauge.code}:
+        return option
+    why = f" ({', '.join(statics[1])})" if statics[1] else ""
+    reason = f"has no second gauge beside it for the static pressure{why}"
+    return replace(option, reasons=(reason,), dated=(reason,))
+
+
 def judge_gauge(
-    code: str, switch: Switch, facts: BenchFacts, on: date, static: Decimal | None
+    code: str,
+    switch: Switch,
+    facts: BenchFacts,
+    on: date,
+    static: Decimal | None,
+    *,
+    expected: bool = True,
+    cache: CurveCache | None = None,
 ) -> GaugeOption:
-    """That one gauge judged for ``switch`` on ``on``; the gauge must be known on that day."""
-    gauge = next(g for g in _known(facts, on) if g.code == code)
-    return _judge(gauge, _job(switch, facts, on, static), facts, CurveCache())
+    """That one gauge judged for ``switch`` on ``on``; the gauge must be known on that day.
+
+    Without ``expected`` the ratio to expect is left out, and what rests on it: of a calibration
+    that was done the ratio is known.
+    """
+    gauge = in_force(facts.gauges[code], on)
+    if gauge is None:
+        raise UnknownName("gauge in force on that day", code)
+    cache = cache or CurveCache()
+    return _judge(gauge, _job(switch, facts, on, static, cache), facts, cache, expected=expected)
 
 
-def _job(switch: Switch, facts: BenchFacts, on: date, static: Decimal | None) -> _Job:
+def _job(
+    switch: Switch,
+    facts: BenchFacts,
+    on: date,
+    static: Decimal | None,
+    cache: CurveCache | None = None,
+) -> _Job:
     revisions = facts.procedures.get(switch.procedure, ())
     procedure = in_force(revisions, on) or revisions[-1]
+    once = Once() if cache is None else cache.once
     return _Job(
         switch=switch,
         procedure=procedure,
-        specs=tuple(set_point_spec(switch, p) for p in switch.set_points),
-        method=method(procedure, switch),
-        pooled=pooled_for(switch, dict(facts.repeatability)),
+        specs=once.of(
+            "specs", lambda: tuple(set_point_spec(switch, p) for p in switch.set_points), switch
+        ),
+        method=once.of("method", lambda: method(procedure, switch), procedure, switch),
+        pooled=pooled_for(switch, facts.repeatability),
         static=Fraction(switch.static_nominal if static is None else static),
         on=on,
     )
@@ -217,26 +303,50 @@ def _known(facts: BenchFacts, on: date) -> Iterator[Gauge]:
             yield gauge
 
 
-def _judge(gauge: Gauge, job: _Job, facts: BenchFacts, cache: CurveCache) -> GaugeOption:
+def _judge(
+    gauge: Gauge, job: _Job, facts: BenchFacts, cache: CurveCache, *, expected: bool = True
+) -> GaugeOption:
     certificate = facts.certificate_on(gauge.code, job.on)
     until = None if certificate is None else facts.valid_until(certificate)
+    dated, back_on = _dated(gauge, certificate, until, job, facts)
     reasons = [
-        *_unsuited(gauge, job),
-        *_not_at_hand(gauge, certificate, until, job, facts.absences),
+        *cache.once.of("unsuited", lambda: tuple(_unsuited(gauge, job)), gauge, job.switch),
+        *dated,
         *_found_bad(facts.found_unfit(gauge.code, job.on, certificate)),
     ]
     if certificate is None or any("reads" in r or "unit" in r for r in reasons):
-        return GaugeOption(gauge, _number(certificate), until, None, None, tuple(reasons))
-    out_of_range = _out_of_range(gauge, job)
+        return GaugeOption(
+            gauge, _number(certificate), until, None, None, tuple(reasons), (), dated, back_on
+        )
+    out_of_range = cache.once.of(
+        ("range", job.static), lambda: tuple(_out_of_range(gauge, job)), gauge, job.switch
+    )
     reasons += out_of_range
     ratio, uncertainty = None, None
     poor: list[str] = []
-    if not out_of_range:
+    if expected and not out_of_range:
         ratio, uncertainty, poor = _good_enough(cache.use(gauge, certificate, job.on), gauge, job)
         reasons += poor
     return GaugeOption(
-        gauge, certificate.number, until, ratio, uncertainty, tuple(reasons), tuple(poor)
-    )
+        gauge, certificate.number, until, ratio, uncertainty, tuple(reasons), tuple(poor), dated,
+        back_on,
+    )  # fmt: skip
+
+
+def _dated(
+    gauge: Gauge, certificate: Certificate | None, until: date | None, job: _Job, facts: BenchFacts
+) -> tuple[tuple[str, ...], date | None]:
+    """Why the gauge is not at hand on the day, and the return on which its use rests.
+
+    Today and on past days the records tell it, on coming days the outlook, where there is one.
+    """
+    outlook = facts.outlook
+    if outlook is None or job.on <= outlook.as_of:
+        return tuple(_not_at_hand(gauge, certificate, until, job, facts.absences)), None
+    reason = outlook.why_not(gauge.code, job.on)
+    if reason is not None:
+        return (reason,), None
+    return (), outlook.back_on(gauge.code, job.on)
 
 
 def _number(certificate: Certificate | None) -> str | None:

@@ -23,12 +23,14 @@ from calfleet.scheduling.due import Standing, Status, standing
 from calfleet.scheduling.rules import RuleInForce
 from calfleet.services.bench_facts import BenchFacts, gather_for_planning
 from calfleet.services.fit_gauges import CurveCache, Readiness, ready_gauge
+from calfleet.services.gauge_outlook import with_outlook
 from calfleet.services.plan_facts import DueFacts, due_facts
 from calfleet.services.recalls import recalls, with_recall
 from calfleet.store.queries import due as due_queries
 from calfleet.store.queries import switches as switch_queries
 from calfleet.store.queries.doubts import Recalled
 from calfleet.store.queries.due import LastResult
+from calfleet.store.queries.planning import laboratory_terms, static_gauge_users
 
 if TYPE_CHECKING:
     from calfleet.store.queries.reader import Reader
@@ -78,11 +80,14 @@ def list_due(
 
     What is already overdue on ``as_of`` is always part of the list: it is still to be done.
     Order: overdue before not overdue, then due date, then criticality (safety first), then tag.
-    A job that is overdue is judged for its gauge on ``as_of``, any other on its due date.
+    A job that is overdue is judged for its gauge on ``as_of``, any other on its due date, with
+    the gauges that are expected to be there then (``gauge_outlook``).
     """
     wanted = filters or Filters()
     facts = gather_for_planning(reader, in_use_on=as_of)
     dates = gather_dates(reader, as_of, facts)
+    facts = with_outlook(facts, laboratory_terms(reader), as_of, max(until, as_of))
+    static_users = static_gauge_users(reader)
     cache = CurveCache()
     lines = []
     before_use = 0
@@ -99,7 +104,9 @@ def list_due(
         if wanted.overdue_only and not overdue:
             continue
         job_day = max(standing_now.due_on, as_of)
-        readiness = ready_gauge(switch, facts, job_day, cache)
+        readiness = ready_gauge(
+            switch, facts, job_day, cache, needs_static=switch.tag in static_users
+        )
         last = dates.last.get(switch.tag)
         lines.append(_line(switch, standing_now, last, readiness, until))
     lines.sort(key=lambda x: (x.due_on or until, x.criticality.rank, x.tag))

@@ -7,10 +7,18 @@ from datetime import date
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
-from calfleet.records import Certificate, Gauge, GaugeStatus, Phase, Switch
+from calfleet.records import (
+    Certificate,
+    Gauge,
+    GaugeParticulars,
+    GaugeStatus,
+    Phase,
+    Switch,
+)
 from calfleet.services.bench_facts import gather_for_planning, in_force
 from calfleet.services.choose_procedure import procedure_revision
 from calfleet.services.fit_gauges import GaugeOption, fit_gauges
+from calfleet.services.list_particulars import gauges_on
 from calfleet.services.measurands import gauge_spec
 from calfleet.services.nearest import pick
 from calfleet.store.queries import switches as switch_queries
@@ -21,7 +29,10 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class GaugeLine:
-    """A gauge with the certificate it stands on; ``standing`` says in words if it may be used."""
+    """A gauge with the certificate it stands on; ``standing`` says in words if it may be used.
+
+    ``particulars``: maker, model and the like on that day, ``None`` where nothing is told.
+    """
 
     gauge: Gauge
     certificate: str | None
@@ -30,11 +41,13 @@ class GaugeLine:
     valid_until: date | None
     days_left: int | None
     standing: str
+    particulars: GaugeParticulars | None = None
 
 
 def list_gauges(session: Session, on: date) -> list[GaugeLine]:
     """Every gauge known on ``on``, by code."""
     facts = gather_for_planning(session)
+    told = gauges_on(session, on)
     lines = []
     for revisions in facts.gauges.values():
         gauge = in_force(revisions, on)
@@ -61,6 +74,7 @@ def list_gauges(session: Session, on: date) -> list[GaugeLine]:
                 valid_until=until,
                 days_left=None if until is None else (until - on).days,
                 standing=standing,
+                particulars=told.get(gauge.code),
             )
         )
     return lines

@@ -11,12 +11,14 @@ from calfleet.records import Calibration, Person, ProcedureRevision, Switch
 from calfleet.services.choose_procedure import procedure_revision
 from calfleet.services.nearest import nearest_names, pick
 from calfleet.store.queries import calibrations as calibration_queries
-from calfleet.store.queries import shop
+from calfleet.store.queries import moving, shop
 from calfleet.store.queries import switches as switch_queries
 from calfleet.store.queries.procedures import procedures
 
 if TYPE_CHECKING:
     from sqlalchemy.orm import Session
+
+    from calfleet.store.queries.moving import HeldMoveIn
 
 
 def switches_on(session: Session, on: date, areas: Collection[str] = ()) -> list[Switch]:
@@ -70,3 +72,17 @@ def person_code(session: Session, code: str) -> str:
     Raises: UnknownName with the nearest codes.
     """
     return pick("person", code, shop.people(session)).code
+
+
+def moves(session: Session) -> list[HeldMoveIn]:
+    """Everything that was moved in from workbooks, in the order entered, without its records."""
+    return moving.move_ins(session, with_records=False)
+
+
+def stood(session: Session, kind: str, key: str) -> str:
+    """Where a record stood before it was moved in, in words; empty for one entered here.
+
+    ``kind`` and ``key`` as the audit trail names it.
+    """
+    found = moving.stood(session, kind, key)
+    return "; ".join(f"{one.place}, by {one.number}" for one in found)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import date
 from decimal import Decimal
 from fractions import Fraction
@@ -83,10 +84,14 @@ def gauge_use(
     on: date,
     temperature_c: float | None,
     curve: CertificateCurve | None = None,
+    spec: GaugeSpec | None = None,
 ) -> GaugeUse:
-    """The gauge as it stands on ``on`` with ``certificate``; ``curve`` saves building it again."""
+    """The gauge as it stands on ``on`` with ``certificate``.
+
+    ``curve`` and ``spec``, where at hand, save making them again.
+    """
     return GaugeUse(
-        spec=gauge_spec(gauge),
+        spec=spec or gauge_spec(gauge),
         curve=curve or certificate_curve(certificate),
         years_since_calibration=(on - certificate.calibrated_on).days / DAYS_PER_YEAR,
         temperature_c=temperature_c,
@@ -140,7 +145,7 @@ def head_of(bench: BenchRecord) -> Head | None:
 
 
 def pooled_for(
-    switch: Switch, repeatability: dict[str, tuple[float, int]]
+    switch: Switch, repeatability: Mapping[str, tuple[float, int]]
 ) -> tuple[float, float] | None:
     """The pooled standard deviation of a trip in the switch's unit with its dof, or ``None``.
 

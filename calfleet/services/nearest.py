@@ -32,3 +32,14 @@ def pick(kind: str, name: str, known: Mapping[str, Thing], *, next_step: str = "
     if len(folded) == 1:
         return known[folded[0]]
     raise UnknownName(kind, name, nearest_names(name, known), next_step=next_step)
+
+
+def pick_policy(code: str, policies: Iterable[str]) -> str:
+    """The interval policy's code as recorded.
+
+    Raises: UnknownName with the nearest codes, or all of them where none is near.
+    """
+    known = sorted(policies)
+    told = f"The site has {', '.join(known)}." if known else "'calfleet policy' sets one."
+    near = nearest_names(code, known)
+    return pick("interval policy", code, {p: p for p in known}, next_step="" if near else told)

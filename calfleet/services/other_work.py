@@ -11,7 +11,7 @@ from calfleet.records import FurtherInterval, OtherWork, Role, SwitchStatus
 from calfleet.scheduling.due import Standing, check_policy, standing
 from calfleet.services.bench_facts import BenchFacts, gather
 from calfleet.services.list_due import CALIBRATION, gather_dates
-from calfleet.services.nearest import pick
+from calfleet.services.nearest import pick, pick_policy
 from calfleet.services.plan_facts import DueFacts, due_facts
 from calfleet.store import rule_facts
 from calfleet.store.queries import rules as rule_queries
@@ -46,6 +46,8 @@ def set_further_interval(
             rule="A further interval is for work that is not the calibration itself.",
             next_step="Name the work, for example 'contact inspection'.",
         )
+    if given.held:  # before the day is judged: a wrong name is not a question of the day
+        pick_policy(given.policy, facts.policies)
     before = [f for f in same if f.effective_on < given.effective_on]
     if any(f.effective_on == given.effective_on for f in same):
         raise RecordRefused(
@@ -60,7 +62,7 @@ def set_further_interval(
             next_step="'calfleet further-intervals' lists them.",
         )
     policy = given.policy if given.held else before[-1].policy
-    code = pick("interval policy", policy, {p: p for p in facts.policies})
+    code = pick_policy(policy, facts.policies)
     for version in facts.policies[code]:
         check_policy(version)
     made = replace(given, tag=switch.tag, name=name, policy=code)

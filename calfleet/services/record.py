@@ -31,11 +31,12 @@ from calfleet.metrology.evaluation import (
     EVALUATION_VERSION,
     Evaluation,
     GaugeUse,
+    Method,
     evaluate,
 )
 from calfleet.metrology.rounding import cut_ratio, percent
 from calfleet.metrology.switch import Cycle as SeenCycle
-from calfleet.metrology.switch import Outcome, Severity, plausibility
+from calfleet.metrology.switch import Outcome, SetPointSpec, Severity, plausibility
 from calfleet.metrology.units import PressureMode, convert, convert_difference
 from calfleet.records import (
     BenchRecord,
@@ -64,9 +65,9 @@ from calfleet.services.bench_facts import BenchFacts, gather, in_force
 from calfleet.services.choose_procedure import procedure_revision, require_current
 from calfleet.services.fit_gauges import CurveCache, fit_gauges, judge_gauge
 from calfleet.services.list_due import left_failed
-from calfleet.services.measurands import gauge_use, method, pooled_for, set_point_spec
+from calfleet.services.measurands import gauge_spec, gauge_use, method, pooled_for, set_point_spec
 from calfleet.services.nearest import nearest_names, pick
-from calfleet.store import facts as store_facts
+from calfleet.store.calibration_facts import add_calibration
 from calfleet.store.queries import calibrations as calibration_queries
 from calfleet.store.queries import due as due_queries
 from calfleet.store.queries import switches as switch_queries
@@ -144,7 +145,7 @@ def record(work: Work, calibration: Calibration) -> Calibration:
     Raises: RecordRefused when its number is taken meanwhile.
     """
     made = replace(calibration, recorded_at=work.at, recorded_by=work.actor)
-    store_facts.add_calibration(work, made)
+    add_calibration(work, made)
     return made
 
 
@@ -170,9 +171,11 @@ class _Judge:
         self.strict = strict
         self.findings: list[Finding] = []
         self.facts = context.facts
-        self.bench = replace(
-            bench, tag=pick("switch", bench.tag, {tag: tag for tag in context.switches})
-        )
+        if bench.tag not in context.switches:
+            bench = replace(
+                bench, tag=pick("switch", bench.tag, {tag: tag for tag in context.switches})
+            )
+        self.bench = bench
 
     def object_to(self, refusal: Refused | UnknownName) -> None:
         """Raise at the bench; for history keep the objection as a finding."""
@@ -384,12 +387,14 @@ class _Judge:
 
     def _gauge(self, switch: Switch, role: GaugeRole, used: GaugeUsed) -> tuple[Gauge, Certificate]:
         on = self.bench.performed_on
-        known = {
-            code: gauge
-            for code, revisions in self.facts.gauges.items()
-            if (gauge := in_force(revisions, on)) is not None
-        }
-        gauge = pick("gauge", used.gauge, known, next_step="'calfleet gauges' lists them.")
+        gauge = in_force(self.facts.gauges.get(used.gauge, ()), on)
+        if gauge is None:
+            known = {
+                code: version
+                for code, revisions in self.facts.gauges.items()
+                if (version := in_force(revisions, on)) is not None
+            }
+            gauge = pick("gauge", used.gauge, known, next_step="'calfleet gauges' lists them.")
         held = self.facts.certificate_on(gauge.code, on)
         named = self.facts.certificates.get(used.certificate) if used.certificate else held
         if named is None or named.gauge != gauge.code:
@@ -424,10 +429,12 @@ class _Judge:
     ) -> list[str]:
         on = self.bench.performed_on
         if role is GaugeRole.OPERATING:
-            option = judge_gauge(gauge.code, switch, self.facts, on, None)
             # of history the ratio is known from its readings; the expected one says nothing more
-            known = () if self.strict else option.expected_too_poor
-            return [reason for reason in option.reasons if reason not in known]
+            option = judge_gauge(
+                gauge.code, switch, self.facts, on, None, expected=self.strict,
+                cache=self.context.cache,
+            )  # fmt: skip
+            return list(option.reasons)
         reasons = []
         if gauge.status is not GaugeStatus.IN_SERVICE:
             reasons.append(f"{gauge.status} since {gauge.effective_on}")
@@ -530,10 +537,11 @@ class _Judge:
 
     def _check_plausible(self, switch: Switch, point: SetPoint, found: Evaluation) -> None:
         """A trip far outside what the switch can be set to is a reading mistyped or swapped."""
-        spec = set_point_spec(switch, point)
-        margin = spec.span / 2
+        low, high = self.context.cache.once.of(
+            "reach", lambda: _reach(self._spec(switch, point)), switch, point
+        )
         for run in found.runs:
-            if run.trip is not None and not (spec.bottom - margin <= run.trip <= spec.top + margin):
+            if run.trip is not None and not low <= run.trip <= high:
                 self.object_to(
                     ReadingRefused(
                         f"{switch.tag} {point.label}, run {run.run}: the readings give a trip at "
@@ -554,12 +562,12 @@ class _Judge:
         phase: Phase,
         cycles: list[Cycle],
     ) -> Result:
-        spec = set_point_spec(switch, point)
+        spec = self._spec(switch, point)
         operating = self._use(*used[GaugeRole.OPERATING])
         static = None
         if GaugeRole.STATIC in used and used[GaugeRole.STATIC] != used[GaugeRole.OPERATING]:
             static = self._use(*used[GaugeRole.STATIC])
-        pooled = pooled_for(switch, dict(self.facts.repeatability))
+        pooled = pooled_for(switch, self.facts.repeatability)
         barometric = self.barometric(switch, operating)
         seen = [
             SeenCycle(
@@ -577,7 +585,7 @@ class _Judge:
                 seen,
                 operating,
                 static,
-                method(procedure, switch, self.bench),
+                self._method(procedure, switch),
                 phase=phase.value,
                 pooled=pooled,
                 barometric=barometric,
@@ -590,11 +598,16 @@ class _Judge:
                 next_step=refusal.next_step,
             ) from refusal
         self._check_plausible(switch, point, found)
-        set_up = plausibility(
-            spec,
-            static=_line(switch),
-            static_unit=switch.line_unit,
-            proof_pressure=_proof(switch),
+        set_up = self.context.cache.once.of(
+            "set up",
+            lambda: plausibility(
+                spec,
+                static=_line(switch),
+                static_unit=switch.line_unit,
+                proof_pressure=_proof(switch),
+            ),
+            switch,
+            point,
         )
         for remark in (*found.remarks, *set_up):
             text = f"{point.label} {phase}: {remark.text}"
@@ -617,7 +630,7 @@ class _Judge:
             and self.bench.barometric_unit is not None
         ):
             return convert(self.bench.barometric, self.bench.barometric_unit, switch.unit)
-        modes = {operating.spec.mode, set_point_spec(switch, switch.set_points[0]).mode}
+        modes = {operating.spec.mode, self._spec(switch, switch.set_points[0]).mode}
         if PressureMode.ABSOLUTE in modes and len(modes) > 1:
             raise ReadingRefused(
                 f"{switch.tag}: absolute and gauge pressure meet, but no barometric pressure was "
@@ -627,11 +640,24 @@ class _Judge:
             )
         return None
 
+    def _spec(self, switch: Switch, point: SetPoint) -> SetPointSpec:
+        make = self.context.cache.once.of
+        return make("spec", lambda: set_point_spec(switch, point), switch, point)
+
+    def _method(self, procedure: ProcedureRevision, switch: Switch) -> Method:
+        if self.bench.head_height_m is not None:  # depends on the climate of the day too
+            return method(procedure, switch, self.bench)
+        return self.context.cache.once.of(
+            "method", lambda: method(procedure, switch), procedure, switch
+        )
+
     def _use(self, gauge: Gauge, certificate: Certificate) -> GaugeUse:
         curve = self.context.cache.curves.get(certificate.number)
+        spec = self.context.cache.once.of("gauge", lambda: gauge_spec(gauge), gauge)
         use = gauge_use(
-            gauge, certificate, self.bench.performed_on, float(self.bench.temperature_c), curve
-        )
+            gauge, certificate, self.bench.performed_on, float(self.bench.temperature_c), curve,
+            spec,
+        )  # fmt: skip
         self.context.cache.curves.setdefault(certificate.number, use.curve)
         return use
 
@@ -835,6 +861,12 @@ def _code(refusal: Refused | UnknownName) -> str:
         ReadingRefused: "reading",
     }
     return codes.get(type(refusal), "rule")
+
+
+def _reach(spec: SetPointSpec) -> tuple[Fraction, Fraction]:
+    """Where a trip can lie at all: half a span around what the switch can be taken to."""
+    margin = spec.span / 2
+    return spec.bottom - margin, spec.top + margin
 
 
 def _line(switch: Switch) -> Fraction | None:

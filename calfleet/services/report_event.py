@@ -21,10 +21,10 @@ from calfleet.records import (
 )
 from calfleet.services.doubt import as_found_certificate
 from calfleet.services.event_facts import (
+    calibrations_on,
     certificate_of,
     event_facts,
     next_number,
-    with_calibrations,
 )
 from calfleet.services.nearest import pick
 from calfleet.store import doubt_facts
@@ -111,8 +111,8 @@ def report_event(work: Work, new: NewEvent, *, person: str, today: date) -> Repo
     # asked again: what was withdrawn just now no longer shows anything good
     after = event_facts(work.session)
     found = after.found[event.number]
-    whole = with_calibrations(work.session, after.chain, [found], with_readings=False)
-    return Reported(event, found, find_affected(whole, found), withdrawing)
+    columns = calibrations_on(work.session, after.chain, [found], with_readings=False)
+    return Reported(event, found, find_affected(after.chain, found, columns), withdrawing)
 
 
 def _bare(event: GaugeEvent) -> GaugeEvent:

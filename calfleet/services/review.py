@@ -1,8 +1,10 @@
 """Reviewing a signed calibration: another person reads it, accepts it or returns it.
 
 A review changes nothing of the result. A returned calibration stands, with the reason, until a
-new record corrects it; a later review of the same calibration is a further reading, and the last
-reading counts. History that was moved in is not reviewed: nobody here signed it.
+new record corrects it; that one is then reviewed. Where it turns out that nothing need be
+corrected, a reviewer may accept it unchanged, with the reason why no correction is needed. A later
+review of the same calibration is a further reading, and the last reading counts. History that was
+moved in is not reviewed: nobody here signed it.
 """
 
 from __future__ import annotations
@@ -72,14 +74,17 @@ def review(
     reviewer: str,
     on: date,
     reason: str = "",
+    uncorrected: bool = False,
 ) -> Review:
     """The review as added; the caller commits.
 
     name: a calibration's number, or a tag for its newest. on: the day, on which the reviewer
-    must hold the role.
+    must hold the role. uncorrected: a calibration that was returned is accepted all the same, and
+    ``reason`` says why no correction is needed.
 
-    Raises: UnknownName; RecordRefused for history, a corrected calibration, or a return without
-    a reason; PersonRefused for the performer, who entered it, and anybody without the role.
+    Raises: UnknownName; RecordRefused for history, a corrected calibration, a return without
+    a reason, or a returned one accepted as it is; PersonRefused for the performer, who entered it,
+    and anybody without the role.
     """
     found = find_calibration(work.session, name)
     person = pick("person", reviewer, shop_queries.people(work.session))
@@ -88,6 +93,7 @@ def review(
         people=tuple(shop_queries.people(work.session).values()),
     )  # fmt: skip
     earlier = papers.reviews(work.session).get(found.number, ())
+    _check_after_return(found, earlier, outcome, reason, uncorrected=uncorrected)
     made = Review(
         calibration=found.number,
         reading=1 + max((r.review.reading for r in earlier), default=0),
@@ -98,6 +104,40 @@ def review(
     )
     paper_facts.add_review(work, made)
     return made
+
+
+def _check_after_return(
+    found: Calibration,
+    earlier: Sequence[HeldReview],
+    outcome: ReviewOutcome,
+    reason: str,
+    *,
+    uncorrected: bool,
+) -> None:
+    """Nothing when ``outcome`` may follow what earlier readings found.
+
+    Raises: RecordRefused.
+    """
+    last = earlier[-1].review if earlier else None
+    returned = last is not None and last.outcome is ReviewOutcome.RETURNED
+    if outcome is not ReviewOutcome.ACCEPTED:
+        return
+    if returned and last is not None and not (uncorrected and reason.strip()):
+        raise RecordRefused(
+            f"{found.number} was returned by {last.reviewed_by} on {last.reviewed_on}: "
+            f"{last.reason}",
+            rule="What was returned is accepted after a new record has corrected it, or with a "
+            "stated reason why no correction is needed.",
+            next_step=f"Have it corrected: 'replaces' and 'replacement_reason' in a readings file; "
+            f"then review the new record. If nothing need be corrected: 'calfleet review accept "
+            f"{found.number} --uncorrected --note WHY'.",
+        )
+    if uncorrected and not returned:
+        raise RecordRefused(
+            f"{found.number} was not returned.",
+            rule="Only a returned calibration is accepted without its correction.",
+            next_step="Leave --uncorrected out.",
+        )
 
 
 def check_review(

@@ -20,7 +20,7 @@ from calfleet.scheduling.rules import (
 )
 from calfleet.services.bench_facts import gather_for_planning
 from calfleet.services.list_due import Dates, gather_dates, hard_stop_for, policy_for
-from calfleet.services.nearest import pick
+from calfleet.services.nearest import pick, pick_policy
 from calfleet.store import facts as store
 from calfleet.store import rule_facts
 from calfleet.store.queries import due as due_queries
@@ -96,7 +96,7 @@ def _named(given: DueRule, switches: Sequence[Switch], dates: Dates) -> DueRule:
         subject = pick("family", subject, {s.family: s.family for s in switches})
     policy = given.policy
     if policy:
-        policy = pick("interval policy", policy, {p: p for p in dates.facts.policies})
+        policy = pick_policy(policy, dates.facts.policies)
     return replace(given, subject=subject, policy=policy, reason=given.reason.strip())
 
 

@@ -7,16 +7,14 @@ from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING
 
-from calfleet.services.doubt import inputs_of
 from calfleet.services.event_facts import (
     EventFacts,
     event_facts,
     find_event,
     touched_by,
-    uncollected,
-    with_calibrations,
 )
-from calfleet.store.queries import audit, due, shop
+from calfleet.services.judge_again import judged_again
+from calfleet.store.queries import audit, due
 from calfleet.traceability.affected import affected_certificates
 from calfleet.traceability.dossier import (
     GRAVITY,
@@ -29,7 +27,7 @@ from calfleet.traceability.dossier import (
     undecided,
 )
 from calfleet.traceability.event import FoundBad
-from calfleet.traceability.impact import Impact, impact
+from calfleet.traceability.impact import Impact
 from calfleet.traceability.words import counted
 
 if TYPE_CHECKING:
@@ -65,11 +63,7 @@ def dossier(session: Session, number: str, *, today: date) -> Dossier:
 
 def judged(session: Session, facts: EventFacts, number: str, today: date) -> Impact:
     """Every result that event ``number`` touches, judged again with the error found."""
-    event = facts.found[number]
-    areas = {a.code: a.name for a in shop.areas(session)}
-    with uncollected():
-        whole = with_calibrations(session, facts.chain, [event])
-        return impact(whole, event, inputs=inputs_of(whole, session), areas=areas, asked_on=today)
+    return judged_again(session, facts.chain, facts.found[number], today)
 
 
 def _remarks(held: HeldEvent, facts: EventFacts, touched: Mapping[str, Touched]) -> Iterator[str]:
@@ -148,7 +142,7 @@ def event_lines(session: Session) -> list[EventLine]:
     touched = touched_by(session, facts)
     lines = []
     for number, held in facts.held.items():
-        names = {one.calibration.number: one for one in touched[number].calibrations}
+        names = dict.fromkeys(touched[number].calibrations)
         lines.append(
             EventLine(
                 held,

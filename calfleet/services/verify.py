@@ -17,7 +17,7 @@ from calfleet.errors import CalfleetError
 from calfleet.records import Calibration, KeptFile, Result
 from calfleet.services.attach import check_files
 from calfleet.services.bench_facts import gather
-from calfleet.services.build_site import Spread
+from calfleet.services.history import Spread
 from calfleet.services.record import Context, judge_record
 from calfleet.store import integrity
 from calfleet.store.queries import audit as audit_queries
@@ -177,15 +177,13 @@ def _figures(session: Session, found: list[Difference]) -> Iterator[int]:
         switches: dict[str, list] = {}  # type: ignore[type-arg]
         for sheet in switch_queries.revisions(session):
             switches.setdefault(sheet.tag, []).append(sheet)
-        stored = {c.number: c for c in calibration_queries.all_calibrations(session)}
-        as_entered = [stored[n] for n in calibration_queries.numbers_as_entered(session)]
-    except (ValueError, KeyError, TypeError, ArithmeticError) as error:
+    except _UNREADABLE as error:
         found.append(Difference("figures", "database", f"A stored value cannot be read: {error}."))
         return
     spread = Spread()
     facts = _with_spread(facts, spread)
     context = Context(facts, switches, {})
-    for one in as_entered:
+    for one in _as_entered(session, found):
         if one.bench.replaces is not None:
             spread.remove(one.bench.replaces)  # as it was judged: without what it corrects
         try:
@@ -201,6 +199,18 @@ def _figures(session: Session, found: list[Difference]) -> Iterator[int]:
             continue
         yield sum(1 for _ in _compare(one, again, found))
         spread.add(one, tuple(switches[one.bench.tag]))
+
+
+_UNREADABLE = (ValueError, KeyError, TypeError, ArithmeticError)
+"""What a value raises that no writer of ours would have stored."""
+
+
+def _as_entered(session: Session, found: list[Difference]) -> Iterator[Calibration]:
+    """Every calibration in the order of entry, one after the other, up to one that is no record."""
+    try:
+        yield from calibration_queries.each_calibration(session)
+    except _UNREADABLE as error:
+        found.append(Difference("figures", "database", f"A stored value cannot be read: {error}."))
 
 
 def _with_spread(facts, spread: Spread):  # type: ignore[no-untyped-def]

@@ -7,7 +7,6 @@ back as ``RecordRefused`` when the unit of work flushes.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import replace
 from decimal import Decimal
 from typing import Any
@@ -17,7 +16,6 @@ from sqlalchemy import select
 from calfleet.errors import UnknownName
 from calfleet.records import (
     Area,
-    Calibration,
     Certificate,
     Gauge,
     IntervalPolicy,
@@ -30,11 +28,6 @@ from calfleet.records import (
 from calfleet.store.models import (
     AccreditationRow,
     AreaRow,
-    CalibrationCycleRow,
-    CalibrationFindingRow,
-    CalibrationGaugeRow,
-    CalibrationResultRow,
-    CalibrationRow,
     CertificatePointRow,
     CertificateRow,
     CertificateStandardRow,
@@ -211,10 +204,10 @@ def add_switch(work: Work, switch: Switch) -> None:
                 dead_band_kind=s.dead_band_kind,
                 dead_band_min=s.dead_band_min,
                 dead_band_max=s.dead_band_max,
-                dead_band_min_value=_double(s.dead_band_min),
-                dead_band_max_value=_double(s.dead_band_max),
+                dead_band_min_value=double(s.dead_band_min),
+                dead_band_max_value=double(s.dead_band_max),
                 repeatability_limit=s.repeatability_limit,
-                repeatability_limit_value=_double(s.repeatability_limit),
+                repeatability_limit_value=double(s.repeatability_limit),
                 contact_form=s.contact_form,
                 action=s.action,
                 energised_state=s.energised_state,
@@ -329,126 +322,6 @@ def add_certificate(work: Work, certificate: Certificate) -> None:
         work.fact("certificate withdrawal", certificate.number, certificate.withdrawal)
 
 
-def add_calibration(work: Work, calibration: Calibration) -> None:
-    """A judged calibration with its raw cycles, gauges, results and findings.
-
-    The data sheet revision and the gauges' revisions are those in force on the day it was
-    performed; the caller judged the calibration by the same.
-    """
-    bench = calibration.bench
-    revision_id = _revision(
-        work, "switch revision", SwitchRevisionRow, SwitchRow, "tag", bench.tag,
-        calibration.switch_revision,
-    )  # fmt: skip
-    switch_id = known(work, SwitchRow, "switch", bench.tag, "tag")
-    points = _set_points(work, bench.tag, calibration.switch_revision, revision_id)
-    row = CalibrationRow(
-        site_id=site_id(work),
-        number=calibration.number,
-        switch_id=switch_id,
-        switch_revision_id=revision_id,
-        procedure_revision_id=_revision(
-            work, "procedure revision", ProcedureRevisionRow, ProcedureRow, "code",
-            bench.procedure, bench.procedure_revision,
-        ),
-        performed_on=bench.performed_on,
-        performed_by_id=known(work, PersonRow, "person", bench.performed_by),
-        temperature_c=bench.temperature_c,
-        humidity=bench.humidity,
-        barometric=bench.barometric,
-        barometric_unit=bench.barometric_unit,
-        head_height_m=bench.head_height_m,
-        head_height_half_width_m=bench.head_height_half_width_m,
-        head_density_kg_m3=bench.head_density_kg_m3,
-        exercised_before_as_found=bench.exercised_before_as_found,
-        exercise_cycles=bench.exercise_cycles,
-        adjusted=bench.adjusted,
-        adjustment_note=bench.adjustment_note,
-        contact_check=bench.contact_check,
-        seal=bench.seal,
-        permit=bench.permit,
-        bypass=bench.bypass,
-        returned_by_id=_person_or_none(work, bench.returned_by),
-        verified_by_id=_person_or_none(work, bench.verified_by),
-        work_order=bench.work_order,
-        remarks=bench.remarks,
-        origin=calibration.origin,
-        evaluation_version=calibration.evaluation_version,
-        replaces_id=None
-        if bench.replaces is None
-        else known(work, CalibrationRow, "calibration", bench.replaces, "number"),
-        replacement_reason=bench.replacement_reason,
-        gauges=[
-            CalibrationGaugeRow(
-                role=used.role,
-                gauge_id=known(work, GaugeRow, "gauge", used.gauge),
-                gauge_revision_id=_gauge_revision_on(work, used.gauge, calibration),
-                certificate_id=known(
-                    work, CertificateRow, "certificate", used.certificate, "number"
-                ),
-            )
-            for used in bench.gauges
-        ],
-        cycles=[
-            CalibrationCycleRow(
-                switch_revision_id=revision_id,
-                set_point_id=points[c.set_point][0],
-                direction=points[c.set_point][1],
-                phase=c.phase,
-                run=c.run,
-                static=c.static,
-                static_value=_double(c.static),
-                trip=c.trip,
-                trip_value=_double(c.trip),
-                reset=c.reset,
-                reset_value=_double(c.reset),
-                outcome=c.outcome,
-            )
-            for c in bench.cycles
-        ],
-        results=[
-            CalibrationResultRow(
-                switch_revision_id=revision_id,
-                set_point_id=points[r.set_point][0],
-                phase=r.phase,
-                unit=r.unit,
-                required=r.required,
-                found=r.found,
-                first_trip=r.first_trip,
-                error=r.error,
-                late=r.late,
-                dead_band=r.dead_band,
-                repeatability=r.repeatability,
-                runs=r.runs,
-                trip_sd=r.trip_sd,
-                standard_uncertainty=r.standard_uncertainty,
-                coverage_factor=r.coverage_factor,
-                expanded_uncertainty=r.expanded_uncertainty,
-                effective_dof=r.effective_dof,
-                coverage_probability=r.coverage_probability,
-                tur=r.tur,
-                lower_limit=r.lower_limit,
-                upper_limit=r.upper_limit,
-                lower_acceptance=r.lower_acceptance,
-                upper_acceptance=r.upper_acceptance,
-                decision_rule=r.decision_rule,
-                rule_statement=r.rule_statement,
-                verdict=r.verdict,
-                category=r.category,
-                reason=r.reason,
-                probability_outside=r.probability_outside,
-                budget=r.budget,
-            )
-            for r in calibration.results
-        ],
-        findings=[CalibrationFindingRow(code=f.code, text=f.text) for f in calibration.findings],
-        **work.marks(),
-    )  # fmt: skip
-    # which record corrects it is told by that record, and may come later
-    insert(work, row, "calibration", calibration.number, replace(calibration, replaced_by=None))
-    work.ids[CalibrationRow, calibration.number] = row.id
-
-
 # --- keys -------------------------------------------------------------------------------
 
 
@@ -481,7 +354,7 @@ def known(work: Work, row: type[Any], kind: str, key: str, column: str = "code")
     return work.ids[row, key]
 
 
-def _person_or_none(work: Work, code: str | None) -> int | None:
+def person_or_none(work: Work, code: str | None) -> int | None:
     return None if code is None else known(work, PersonRow, "person", code)
 
 
@@ -497,7 +370,7 @@ def _identity(work: Work, row: type[Any], column: str, key: str) -> int:
         return int(made.id)
 
 
-def _revision(
+def revision_key(
     work: Work,
     kind: str,
     row: type[Any],
@@ -517,34 +390,5 @@ def _revision(
     return work.ids[kind, key, revision]
 
 
-def _set_points(
-    work: Work, tag: str, revision: int, revision_id: int
-) -> dict[str, tuple[int, str]]:
-    """Label to (key, direction) of the set points of one data sheet revision."""
-    rows: Iterable[Any] = work.session.execute(
-        select(SetPointRow.label, SetPointRow.id, SetPointRow.direction).where(
-            SetPointRow.switch_revision_id == revision_id
-        )
-    )
-    return {label: (key, direction) for label, key, direction in rows}
-
-
-def _gauge_revision_on(work: Work, code: str, calibration: Calibration) -> int:
-    """The gauge's revision in force on the day of the calibration."""
-    gauge_id = known(work, GaugeRow, "gauge", code)
-    found = work.session.scalar(
-        select(GaugeRevisionRow.id)
-        .where(
-            GaugeRevisionRow.gauge_id == gauge_id,
-            GaugeRevisionRow.effective_on <= calibration.bench.performed_on,
-        )
-        .order_by(GaugeRevisionRow.effective_on.desc(), GaugeRevisionRow.revision.desc())
-        .limit(1)
-    )
-    if found is None:
-        raise UnknownName("gauge in force on that day", code)
-    return found
-
-
-def _double(value: Decimal | None) -> float | None:
+def double(value: Decimal | None) -> float | None:
     return None if value is None else float(value)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from calfleet.records import (
     GaugeParticulars,
     GaugeUpkeep,
+    ParticularsInput,
     SiteParticulars,
     SwitchParticulars,
     SwitchReceipt,
@@ -21,6 +22,16 @@ from calfleet.store.models import (
     SwitchRow,
 )
 from calfleet.store.work import Work
+
+
+def add_particulars(work: Work, told: ParticularsInput) -> None:
+    """Raises: UnknownName for a gauge or a switch that is not there."""
+    for shop in told.shop:
+        add_site_particulars(work, shop)
+    for gauge in told.gauges:
+        add_gauge_particulars(work, gauge)
+    for switch in told.switches:
+        add_switch_particulars(work, switch)
 
 
 def add_gauge_particulars(work: Work, told: GaugeParticulars) -> None:

@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 import hashlib
+import json
 from contextlib import AbstractContextManager
+from dataclasses import fields, is_dataclass
 from datetime import datetime
+from decimal import Decimal
+from operator import attrgetter
 from types import TracebackType
 from typing import Any, Self
 
@@ -23,7 +27,34 @@ FIRST_PREVIOUS = "0" * 64
 
 def digest_of(record: object) -> str:
     """SHA-256 (hex) of a record's canonical JSON form."""
-    return hashlib.sha256(canonical_json(to_plain(record)).encode()).hexdigest()
+    try:
+        form = _FORM.encode(record)
+    except (TypeError, ValueError):  # what JSON cannot say by itself, such as an infinite float
+        form = canonical_json(to_plain(record))
+    return hashlib.sha256(form.encode()).hexdigest()
+
+
+_FIELDS: dict[type[object], tuple[tuple[str, ...], Any]] = {}
+"""Names of a record's fields with what takes their values; no names for what is no such record."""
+
+
+def _shallow(value: object) -> object:
+    """The plain form of one value that JSON does not know; what is inside it comes later."""
+    kind = type(value)
+    if kind is Decimal:
+        return format(value, "f")
+    held = _FIELDS.get(kind)
+    if held is None:
+        names = tuple(sorted(f.name for f in fields(kind))) if is_dataclass(kind) else ()
+        held = _FIELDS[kind] = (names, attrgetter(*names)) if len(names) > 1 else ((), None)
+    names, values = held
+    return dict(zip(names, values(value), strict=True)) if names else to_plain(value)
+
+
+_FORM = json.JSONEncoder(
+    sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False, default=_shallow
+)
+"""Writes the text of ``canonical_json(to_plain(...))`` without making the plain form first."""
 
 
 def entry_digest(

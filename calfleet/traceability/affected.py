@@ -10,12 +10,12 @@ from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import date
-from typing import NamedTuple
 
 from calfleet.errors import CalfleetError, RecordRefused, UnknownName
 from calfleet.metrology.certificate import CertificateCurve
 from calfleet.metrology.units import find_unit
-from calfleet.records import Calibration, Certificate, Gauge, GaugeUsed, StandardUsed
+from calfleet.records import CalibrationColumns, Certificate, Gauge, StandardUsed
+from calfleet.traceability.columns import TouchedUses, columns_of, touched
 from calfleet.traceability.curves import certificate_curve
 from calfleet.traceability.event import FoundBad
 from calfleet.traceability.facts import ChainFacts, in_force
@@ -48,38 +48,18 @@ class AffectedCertificate:
     parents: tuple[str, ...]
 
 
-class AffectedUse(NamedTuple):
-    """A gauge used in a calibration that rests on the gauge found bad.
-
-    ``tier`` 1: the gauge found bad itself; 2: a gauge calibrated with it; and so on.
-    """
-
-    used: GaugeUsed
-    tier: int
-
-
-class AffectedCalibration(NamedTuple):
-    """A calibration with those of its gauges that rest on the gauge found bad."""
-
-    calibration: Calibration
-    uses: tuple[AffectedUse, ...]
-
-    @property
-    def tier(self) -> int:
-        return min(use.tier for use in self.uses)
-
-
 @dataclass(frozen=True, slots=True)
 class Affected:
     """Everything that rests on the gauge found bad.
 
-    ``certificates`` by number, nearest tier first. ``calibrations`` in the order of the facts,
-    without those that a later record replaced, which are in ``replaced``.
+    ``certificates`` by number, nearest tier first. ``calibrations`` by number in the order of the
+    columns, without those that a later record replaced, which are in ``replaced``.
     """
 
     certificates: dict[str, AffectedCertificate]
-    calibrations: tuple[AffectedCalibration, ...]
+    calibrations: tuple[str, ...]
     replaced: tuple[str, ...]
+    touched: TouchedUses
 
     def path(self, number: str) -> tuple[str, ...]:
         """The certificates from the one next to the gauge found bad up to ``number``."""
@@ -92,8 +72,12 @@ class Affected:
         return tuple(reversed(way))
 
 
-def find_affected(facts: ChainFacts, event: FoundBad) -> Affected:
+def find_affected(
+    facts: ChainFacts, event: FoundBad, columns: CalibrationColumns | None = None
+) -> Affected:
     """What rests on the gauge of ``event``, through every tier.
+
+    ``columns``: the calibrations to look among; those of ``facts`` where they are not given.
 
     Raises: UnknownName for a gauge or certificate that is not recorded.
     """
@@ -112,24 +96,24 @@ def find_affected(facts: ChainFacts, event: FoundBad) -> Affected:
                 _near(number, facts.certificates),
                 next_step=f"Name a recorded certificate of {event.gauge}.",
             )
+    if columns is None:
+        columns = columns_of(facts.calibrations.values())
     certificates = affected_certificates(facts, event)
-    found: list[AffectedCalibration] = []
-    replaced: list[str] = []
-    for calibration in facts.calibrations.values():
-        uses = []
-        for used in calibration.bench.gauges:
-            day = calibration.bench.performed_on
-            if used.gauge == event.gauge and event.touches(
-                facts.certificates.get(used.certificate), used.certificate, day
-            ):
-                uses.append(AffectedUse(used, 1))
-            elif used.certificate in certificates:
-                uses.append(AffectedUse(used, certificates[used.certificate].tier + 1))
-        if uses and calibration.replaced_by is None:
-            found.append(AffectedCalibration(calibration, tuple(uses)))
-        elif uses:
-            replaced.append(calibration.number)
-    return Affected(certificates, tuple(found), tuple(replaced))
+    tiers = {number: one.tier for number, one in certificates.items()}
+    rests = touched(columns, event, tiers, facts.certificates)
+    hit = [
+        (number, replaced)
+        for key, number, replaced in zip(
+            columns.keys, columns.numbers, columns.replaced, strict=True
+        )
+        if key in rests.nearest
+    ]
+    return Affected(
+        certificates,
+        tuple(number for number, replaced in hit if not replaced),
+        tuple(number for number, replaced in hit if replaced),
+        rests,
+    )
 
 
 def _near(name: str, names: Iterable[str]) -> list[str]:
@@ -199,6 +183,7 @@ class ShiftBook:
     _direct: dict[tuple[str, str], Shifts] = field(default_factory=dict)
     _carried: dict[tuple[str, str], Shifts] = field(default_factory=dict)
     _sound: dict[tuple[str, str], Shifts] = field(default_factory=dict)
+    _units: dict[str, str] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         for certificate in self._in_order():
@@ -211,24 +196,27 @@ class ShiftBook:
         revisions = self.facts.gauges.get(code, ())
         return in_force(revisions, day) or (revisions[0] if revisions else None)
 
-    def of(self, used: GaugeUsed, day: date, *, affected: bool) -> Shifts | None:
-        """The shifts of a gauge as used that day; ``None`` without gauge or usable certificate."""
-        gauge = self.gauge(used.gauge, day)
-        recorded = self.curve(used.certificate, gauge.unit) if gauge is not None else None
+    def of(self, code: str, number: str, day: date, *, affected: bool) -> Shifts | None:
+        """The shifts of gauge ``code`` as used on certificate ``number`` that day.
+
+        ``None`` without gauge or usable certificate.
+        """
+        gauge = self.gauge(code, day)
+        recorded = self.curve(number, gauge.unit) if gauge is not None else None
         if gauge is None or recorded is None:
             return None
-        key = (used.certificate, gauge.unit)
+        key = (number, gauge.unit)
         if not affected:
             if key not in self._sound:
                 self._sound[key] = unshifted(recorded)
             return self._sound[key]
-        direct = used.gauge == self.event.gauge and self.event.touches(
-            self.facts.certificates.get(used.certificate), used.certificate, day
+        direct = code == self.event.gauge and self.event.touches(
+            self.facts.certificates.get(number), number, day
         )
         if direct:
-            return self._direct_shifts(used.certificate, gauge.unit, recorded)
+            return self._direct_shifts(number, gauge.unit, recorded)
         if key not in self._carried:
-            self._carry(self.affected.certificates[used.certificate], gauge.unit)
+            self._carry(self.affected.certificates[number], gauge.unit)
         return self._carried[key]
 
     def carried(self, number: str, unit: str) -> Shifts | None:
@@ -237,7 +225,9 @@ class ShiftBook:
 
     def curve(self, number: str, unit: str) -> CertificateCurve | None:
         """The certificate's points in use in that unit; ``None`` where there are none to use."""
-        key = (number, find_unit(unit).code)
+        if unit not in self._units:
+            self._units[unit] = find_unit(unit).code
+        key = (number, self._units[unit])
         if key not in self._curves:
             certificate = self.facts.certificates.get(number)
             if certificate is None:

@@ -14,7 +14,9 @@ from calfleet.metrology.units import PressureMode
 from calfleet.records import (
     Calibration,
     CycleOutcome,
+    Gauge,
     GaugeRole,
+    GaugeUsed,
     Person,
     Phase,
     ProcedureRevision,
@@ -39,11 +41,19 @@ from calfleet.traceability.words import (
 
 
 class Bench:
-    """Judges what a calibration rests on, up to the gauges used."""
+    """Judges what a calibration rests on, up to the gauges used.
 
-    def __init__(self, gauges: Gauges) -> None:
+    ``brief``: only the reasons are wanted, of many calibrations; nodes and facts to show are left
+    out, and readings well inside are not looked at one by one.
+    """
+
+    def __init__(self, gauges: Gauges, *, brief: bool = False) -> None:
         self._facts = gauges.facts
         self._gauges = gauges
+        self._brief = brief
+        self._sheets: dict[str, list[Switch]] = {}
+        for switch in gauges.facts.switches.values():
+            self._sheets.setdefault(switch.tag, []).append(switch)
 
     def step(self, calibration: Calibration) -> Step:
         """What the calibration rests on; the gauges used are still to be followed."""
@@ -51,13 +61,13 @@ class Bench:
         root = f"calibration {number}"
         switch = self._facts.switches.get((bench.tag, calibration.switch_revision))
         procedure = self._procedure_revision(bench.procedure, bench.procedure_revision)
-        nodes = [_calibration_node(calibration)]
+        nodes = [] if self._brief else [_calibration_node(calibration)]
         links: list[Link] = []
         uses: list[Use] = []
 
-        readings_node = _readings_node(calibration)
+        readings_node = _readings_node(calibration, brief=self._brief)
         for result in calibration.results:
-            node = _result_node(number, result)
+            node = _result_node(number, result, brief=self._brief)
             nodes.append(node)
             links.append(Link(root, node.key, "states", day))
             reasons, shown = self._judge_result(calibration, result, switch, procedure)
@@ -134,6 +144,8 @@ class Bench:
                 )
         elif result.tur is None:
             shown.append(Fact("ratio (TUR)", "none: the tolerance is one-sided"))
+        if self._brief and self._surely_possible(calibration, result):
+            return tuple(reasons), tuple(shown)
         smallest = self._gauge_uncertainty(calibration, result, switch)
         if smallest is not None:
             u, trip, certificate = smallest
@@ -168,7 +180,7 @@ class Bench:
         bench = calibration.bench
         if any(c.static is not None for c in bench.cycles):
             return None
-        operating = next((g for g in bench.gauges if g.role is GaugeRole.OPERATING), None)
+        operating = _operating(calibration)
         if operating is None:
             return None
         curve = self._gauges.curves.of(operating.certificate)
@@ -184,6 +196,40 @@ class Bench:
                 value = with_unit(reading.value, reading.unit)
                 found.append((u, value, operating.certificate))
         return min(found, default=None)
+
+    def _surely_possible(self, calibration: Calibration, result: Result) -> bool:
+        """Whether the result's uncertainty is above the largest that the certificate states."""
+        operating = _operating(calibration)
+        if operating is None or result.standard_uncertainty is None:
+            return False
+        largest = self._gauges.curves.largest_u(operating.certificate, result.unit)
+        return largest is not None and result.standard_uncertainty >= largest
+
+    def _well_inside(
+        self, calibration: Calibration, used: GaugeUsed, switch: Switch | None, gauge: Gauge
+    ) -> bool:
+        """Whether nothing can be said against the readings on the gauge in this role.
+
+        False where they have to be looked at one by one.
+        """
+        reach = self._gauges.curves.reach
+        ways = {p.label: p.direction for p in switch.set_points} if switch is not None else {}
+        for cycle in calibration.bench.cycles:
+            if used.role is GaugeRole.STATIC:
+                readings = ((cycle.static, None, False),)
+            else:
+                way = ways.get(cycle.set_point)
+                readings = (
+                    (cycle.trip, way, True),
+                    (cycle.reset, way.opposite if way is not None else None, False),
+                )  # type: ignore[assignment]
+            for value, way, is_trip in readings:
+                if value is None:
+                    continue
+                low, high = reach(gauge, used.certificate, way, is_trip=is_trip)
+                if not low <= float(value) <= high:
+                    return False
+        return True
 
     def _data_sheet(self, calibration: Calibration, switch: Switch | None) -> tuple[Node, Link]:
         tag, revision = calibration.bench.tag, calibration.switch_revision
@@ -208,7 +254,7 @@ class Bench:
                 )
             )
         else:
-            current = in_force((s for s in self._facts.switches.values() if s.tag == tag), day)
+            current = in_force(self._sheets.get(tag, ()), day)
             if current is not None and current.revision != revision:
                 reasons.append(
                     weak(
@@ -217,6 +263,9 @@ class Bench:
                         f"revision {current.revision} on {current.effective_on}.",
                     )
                 )
+        if self._brief:
+            node = Node(key, NodeKind.DATA_SHEET, title)
+            return node, Link(source, key, relation, day, tuple(reasons))
         shown = (
             Fact("service", switch.service),
             Fact("serial number", switch.serial),
@@ -328,8 +377,6 @@ class Bench:
         for used in bench.gauges:
             use = Use(used.gauge, used.certificate, day)
             gauge = self._gauges.on(used.gauge, day)
-            unit = gauge.unit if gauge is not None else ""
-            readings = _readings_on(calibration, used.role, switch, unit)
             reasons = list(self._gauges.judge(used.gauge, used.certificate, day))
             shown = list(state_facts(gauge))
             if gauge is not None:
@@ -346,6 +393,9 @@ class Bench:
                             f"{switch.quantity}.",
                         )
                     )
+                readings = []
+                if not (self._brief and self._well_inside(calibration, used, switch, gauge)):
+                    readings = _readings_on(calibration, used.role, switch, gauge.unit)
                 if readings:
                     more, covered = self._gauges.curves.judge(gauge, used.certificate, readings)
                     reasons += more
@@ -354,7 +404,8 @@ class Bench:
             if switch is not None and switch.quantity is Quantity.TEMPERATURE:
                 relation = "temperature read on"
             link = Link(source, use.key, relation, day, tuple(reasons), tuple(shown))
-            yield Step((self._gauges.gauge_node(use),), (link,), (use,))
+            nodes = () if self._brief else (self._gauges.gauge_node(use),)
+            yield Step(nodes, (link,), (use,))
         yield from self._unrecorded_gauges(calibration, source)
 
     def _unrecorded_gauges(self, calibration: Calibration, source: str) -> Iterator[Step]:
@@ -437,7 +488,14 @@ def _calibration_node(calibration: Calibration | None, number: str = "") -> Node
     )
 
 
-def _result_node(number: str, result: Result) -> Node:
+def _operating(calibration: Calibration) -> GaugeUsed | None:
+    gauges = calibration.bench.gauges
+    return next((g for g in gauges if g.role is GaugeRole.OPERATING), None)
+
+
+def _result_node(number: str, result: Result, *, brief: bool = False) -> Node:
+    if brief:
+        return Node(f"result {number} {result.set_point} {result.phase}", NodeKind.RESULT, "")
     unit = symbol(result.unit)
     if result.found is None:
         value = "did not trip as required"
@@ -460,7 +518,9 @@ def _result_node(number: str, result: Result) -> Node:
     )
 
 
-def _readings_node(calibration: Calibration) -> Node:
+def _readings_node(calibration: Calibration, *, brief: bool = False) -> Node:
+    if brief:
+        return Node(f"readings {calibration.number}", NodeKind.READINGS, "")
     shown = []
     for phase in Phase:
         labels = dict.fromkeys(c.set_point for c in calibration.bench.cycles if c.phase is phase)

@@ -1,4 +1,4 @@
-"""From a result, or a certificate, to its standards: each link judged on the day of use.
+"""From a result, a reading or a certificate to its standards: each link judged on its day of use.
 
 A chain is a graph of what rests on what. A result is worked out from raw readings; these were
 taken by a technician, by a procedure, on reference gauges; a gauge stands on a certificate of a
@@ -36,7 +36,7 @@ from datetime import date
 from calfleet.errors import UnknownName
 from calfleet.traceability.bench import Bench
 from calfleet.traceability.facts import ChainFacts, Step, Use, certificate_key
-from calfleet.traceability.gauges import Gauges
+from calfleet.traceability.gauges import Gauges, state_facts
 from calfleet.traceability.links import (
     Chain,
     ChainVerdict,
@@ -54,6 +54,7 @@ __all__ = [
     "ChainFacts",
     "trace_result",
     "trace_certificate",
+    "trace_reading",
     "trace_results",
     "Chain",
     "ChainVerdict",
@@ -80,6 +81,21 @@ def trace_certificate(facts: ChainFacts, number: str) -> Chain:
     Raises: UnknownName with the nearest numbers.
     """
     return _Tracer(facts).certificate(number)
+
+
+def trace_reading(
+    facts: ChainFacts,
+    gauge: str,
+    certificate: str,
+    day: date,
+    reasons: Iterable[Reason] = (),
+) -> Chain:
+    """The chain from what ``gauge`` shows on ``day`` to the standards behind it.
+
+    ``certificate``: the one it stands on that day, empty where it has none. ``reasons``: what else
+    is known against its use that day.
+    """
+    return _Tracer(facts).reading(gauge, certificate, day, tuple(reasons))
 
 
 def trace_results(facts: ChainFacts, numbers: Iterable[str] | None = None) -> Iterator[Chain]:
@@ -123,6 +139,18 @@ class _Tracer:
             behind.uses,
         )
         return self._follow(f"certificate {number}", certificate_key(number), start, {number})
+
+    def reading(
+        self, gauge: str, certificate: str, day: date, reasons: tuple[Reason, ...]
+    ) -> Chain:
+        use = Use(gauge, certificate, day)
+        root = f"reading of {gauge} on {day}"
+        node = Node(root, NodeKind.READINGS, f"a reading of {gauge} on {day}")
+        judged = (*self._gauges.judge(gauge, certificate, day), *reasons)
+        shown = state_facts(self._gauges.on(gauge, day))
+        link = Link(root, use.key, "read on", day, judged, shown)
+        start = Step((node, self._gauges.gauge_node(use)), (link,), (use,))
+        return self._follow(f"the {root}", root, start, set())
 
     def _follow(self, subject: str, root: str, start: Step, followed: set[str]) -> Chain:
         """Everything behind ``start``: each node, each link and each certificate once."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
@@ -107,6 +108,8 @@ class Curves:
     def __init__(self, certificates: Mapping[str, Certificate]) -> None:
         self._certificates = certificates
         self._made: dict[str, CertificateCurve | str] = {}
+        self._reach: dict[tuple[object, ...], tuple[float, float]] = {}
+        self._largest: dict[tuple[str, str], float | None] = {}
 
     def of(self, number: str) -> CertificateCurve | str:
         """The certificate as a curve, or in words why it cannot be one.
@@ -118,6 +121,56 @@ class Curves:
             certificate = self._certificates.get(number)
             self._made[number] = _curve(certificate) if certificate else "It is not recorded."
         return self._made[number]
+
+    def reach(
+        self, gauge: Gauge, number: str, way: Direction | None, *, is_trip: bool
+    ) -> tuple[float, float]:
+        """Between which readings, in the gauge's unit, nothing can be said against one.
+
+        A little inside the gauge's range and the certificate's points, so that rounding decides
+        nothing; from infinity to minus infinity where every reading has to be looked at.
+        """
+        key = (number, gauge.code, gauge.revision, way is None, way is Direction.RISING, is_trip)
+        if key not in self._reach:
+            self._reach[key] = self._inner_reach(gauge, number, way, is_trip=is_trip)
+        return self._reach[key]
+
+    def _inner_reach(
+        self, gauge: Gauge, number: str, way: Direction | None, *, is_trip: bool
+    ) -> tuple[float, float]:
+        nowhere = (math.inf, -math.inf)
+        curve = self.of(number)
+        if isinstance(curve, str):
+            return nowhere
+        direction = direction_held(curve, way)
+        if curve.directions and is_trip and direction is not way:
+            return nowhere
+        try:
+            ends = [convert(x, curve.unit, gauge.unit) for x in curve.range(direction)]
+        except CalfleetError:
+            return nowhere
+        low = max(float(ends[0]), float(gauge.range_low))
+        high = min(float(ends[1]), float(gauge.range_high))
+        spare = 1e-9 * (abs(low) + abs(high))
+        return low + spare, high - spare
+
+    def largest_u(self, number: str, unit: str) -> float | None:
+        """A little more than the largest standard uncertainty that the certificate states.
+
+        In ``unit``; ``None`` where it is not known.
+        """
+        key = (number, unit)
+        if key not in self._largest:
+            curve = self.of(number)
+            found = None
+            if not isinstance(curve, str):
+                try:
+                    factor = float(convert_difference(1, curve.unit, unit))
+                    found = max(p.u for p in curve.points) * factor * (1 + 1e-9)
+                except CalfleetError:
+                    found = None
+            self._largest[key] = found
+        return self._largest[key]
 
     def judge(
         self, gauge: Gauge, number: str, readings: Sequence[Reading]

@@ -5,7 +5,7 @@ Sources: ISO/IEC 17025:2017 7.10.1 to 7.10.3.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date
 
@@ -129,16 +129,32 @@ def touched_calibrations(found: Impact) -> dict[str, Touched]:
     }
 
 
+def covered(held: HeldEvent, rows: Iterable[Row]) -> Iterator[tuple[Row, Disposition | None]]:
+    """Each result with the decision that covers it, ``None`` where there is none.
+
+    A decision is made about a calibration and covers all of its results, set point by set point
+    and phase by phase, that the event touches.
+    """
+    standing = held.standing
+    for row in rows:
+        yield row, standing.get(row.calibration)
+
+
 def open_points(
-    held: HeldEvent, touched: Mapping[str, object], told: tuple[str, ...]
+    held: HeldEvent, touched: Mapping[str, Touched], told: tuple[str, ...]
 ) -> Iterator[str]:
     """What keeps the event from being closed: results without a decision, nobody told.
 
     ``told``: who must be told; where that is nobody, nobody need be.
     """
-    waiting = undecided(held, touched)
-    if waiting:
-        yield f"{counted(len(waiting), 'calibration')} without a decision: {some(waiting)}"
+    rows = [row for one in touched.values() for row in one.rows]
+    bare = [row.calibration for row, decision in covered(held, rows) if decision is None]
+    if bare:
+        waiting = tuple(dict.fromkeys(bare))
+        yield (
+            f"{counted(len(bare), 'result')} of {counted(len(waiting), 'calibration')} without a "
+            f"decision: {some(waiting)}"
+        )
     if told and not held.notices:
         yield f"nobody was told; to be told: {'; '.join(told)}"
 

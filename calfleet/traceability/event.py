@@ -70,7 +70,8 @@ class FoundBad:
     ``certificate withdrawn`` the errors that the certificate should have stated, if they are
     known; lost and damaged gauges have none. ``certificate``: the withdrawn one. ``by``: who
     reported it, for the report. ``used_until``: uses after the finding, through that day and on a
-    certificate older than the finding, fall under the event as well.
+    certificate older than the finding, fall under the event as well. ``left_out``: cross checks
+    that agreed and were not taken as showing it good, each in one sentence with the reason.
 
     Raises: RecordRefused for an event that contradicts itself, DateRefused for a last good day
     after the finding.
@@ -87,6 +88,7 @@ class FoundBad:
     note: str = ""
     by: str = ""
     used_until: date | None = None
+    left_out: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         if self.last_good.on > self.found_on:

@@ -42,6 +42,7 @@ class Gauges:
         self.facts = facts
         self.curves = Curves(facts.certificates)
         self._uses: dict[Use, Step] = {}
+        self._certificates: dict[str, Node] = {}
         self._replaced_by: dict[str, list[Certificate]] = {}
         self._of_gauge: dict[str, list[Certificate]] = {}
         for certificate in facts.certificates.values():
@@ -260,6 +261,11 @@ class Gauges:
 
     def certificate_node(self, number: str) -> Node:
         """The certificate: of what, when, its points and its largest uncertainty."""
+        if number not in self._certificates:
+            self._certificates[number] = self._certificate_node(number)
+        return self._certificates[number]
+
+    def _certificate_node(self, number: str) -> Node:
         key = certificate_key(number)
         certificate = self.facts.certificates.get(number)
         if certificate is None:

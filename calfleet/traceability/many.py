@@ -7,26 +7,11 @@ that near a limit (``NEAR``) and is to be judged exactly.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from fractions import Fraction
-from functools import lru_cache
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
-from calfleet.metrology.conformity import Rule, Verdict
-from calfleet.metrology.direction import Direction
-from calfleet.metrology.units import PressureMode, convert_difference
-from calfleet.records import (
-    Calibration,
-    Cycle,
-    CycleOutcome,
-    Quantity,
-    Result,
-    SetPoint,
-    Switch,
-)
-from calfleet.traceability.rejudge import State, trip_direction
-from calfleet.traceability.shifts import Course, Shifts, flips
+from calfleet.traceability.shifts import Course
 
 if TYPE_CHECKING:
     import numpy as np
@@ -34,6 +19,7 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
     Bools = NDArray[np.bool_]
+    Ints = NDArray[np.intp]
 
 NEAR = 1e-9
 """Nearer to a limit than this part of the numbers involved, rounding could decide."""
@@ -41,89 +27,56 @@ NEAR = 1e-9
 _ON = 1e-12
 """So near to a limit a double is on it: readings and limits are decimals of a few digits."""
 
-_VERDICTS = tuple(Verdict)
+
+COLUMNS = (
+    "sign", "low_sign", "corrected", "low_corrected", "rising", "found", "U",
+    "lower", "upper", "accept_lower", "accept_upper", "guard", "short", "graded",
+    "band_min", "band_max", "repeatability", "fraction", "failed", "by_reading",
+)  # fmt: skip
+"""What is to be known of each result, one double each.
+
+``sign``, ``low_sign``: one unit of the operating gauge and of the gauge of the static reading (0:
+none) in the switch's unit, negative where the one falls as the other rises. ``corrected``: the
+gauge's error was subtracted. ``rising``: 1 or -1. ``guard``: the width of the guard band.
+``short``: the ratio is below the one required, under simple acceptance. ``graded``: the rule has
+four verdicts. ``failed``: a run did not act. ``by_reading``: the permissible error of a gauge is a
+part of the reading, so that a shifted reading has a slightly different uncertainty. Limits that
+there are not are infinite.
+"""
 
 
 @dataclass(frozen=True, slots=True)
-class GaugeInUse:
-    """A gauge's part in a result: its shifts, mode, and whether corrections were subtracted.
+class Batch:
+    """Results to be judged, one place each; runs stand along the second axis, nan where none is.
 
-    ``by_reading``: its permissible error is a part of the reading, so that a shifted reading has
-    a slightly different uncertainty.
+    ``where``: for trips, resets and static readings the branch of the shifts that they go through,
+    by its place in ``branches``; -1 where there is no gauge. ``columns``: by ``COLUMNS``.
     """
 
-    shifts: Shifts
-    mode: PressureMode | None
-    corrected: bool
-    by_reading: bool = False
-
-
-class Item(NamedTuple):
-    """One result to be judged. ``static``: the gauge of the static readings, where they count."""
-
-    calibration: Calibration
-    result: Result
-    switch: Switch
-    cycles: tuple[Cycle, ...]
-    operating: GaugeInUse
-    static: GaugeInUse | None
-    required_tur: float | None
-    fraction: Fraction
+    trips: Floats
+    resets: Floats
+    statics: Floats
+    where: tuple[Ints, Ints, Ints]
+    branches: Sequence[Mapping[str, Floats]]
+    columns: Mapping[str, Floats]
 
 
 @dataclass(frozen=True, slots=True)
 class Many:
-    """The states before and after, in the order of the items.
+    """How the results of a batch stand before and after, and by how much they moved.
 
-    ``None``: the shift is not known at a reading, or with it a reset passes its trip.
-
-    ``shift_worst``, ``shift_linear``: of the set point found, in the switch's unit;
-    ``shift_known``: the shift is known at every reading. ``near``: so near a limit that the result
-    is to be judged exactly.
+    ``shift_worst``, ``shift_linear``: of the set point found, in the switch's unit, nan where not
+    known; ``shift_known``: the shift is known at every reading. ``near``: so near a limit that the
+    result is to be judged exactly.
     """
 
-    before: list[State]
-    worst: list[State | None]
-    linear: list[State | None]
-    shift_worst: list[float | None]
-    shift_linear: list[float | None]
-    shift_known: list[bool]
-    near: list[bool]
-
-
-@lru_cache(maxsize=1024)
-def _factor(source: str, target: str) -> float:
-    return float(convert_difference(1, source, target))
-
-
-def sensitivity(use: GaugeInUse, switch: Switch) -> float:
-    """What one unit of the gauge is in the switch's unit, negative where the one falls."""
-    factor = _factor(use.shifts.unit, switch.unit)
-    return -factor if flips(use.mode, switch_mode(switch.quantity)) else factor
-
-
-@lru_cache(maxsize=16)
-def switch_mode(quantity: Quantity) -> PressureMode | None:
-    """The pressure mode in which a switch of that quantity is set."""
-    return quantity.gauge_modes[0]
-
-
-class _Branches:
-    """Branches of shifts, each by an index, with its arrays."""
-
-    def __init__(self) -> None:
-        self.arrays: list[dict[str, Floats]] = []
-        self._index: dict[tuple[int, bool], int] = {}
-        self._kept: list[Shifts] = []
-
-    def index(self, shifts: Shifts, direction: Direction) -> int:
-        key = (id(shifts), direction is Direction.RISING)  # quicker to hash than an enumeration
-        found = self._index.get(key)
-        if found is None:
-            found = self._index[key] = len(self.arrays)
-            self.arrays.append(shifts.arrays(direction))
-            self._kept.append(shifts)  # an id is only good while its object lives
-        return found
+    before: Judged
+    worst: Judged
+    linear: Judged
+    shift_worst: Floats
+    shift_linear: Floats
+    shift_known: Bools
+    near: Bools
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,15 +89,15 @@ class _Found:
 
 
 def _look_up(
-    values: Floats, branch: NDArray[np.intp], branches: _Branches, fraction: Floats
+    values: Floats, branch: Ints, branches: Sequence[Mapping[str, Floats]], fraction: Floats
 ) -> _Found:
     """Everything about the readings of each row on its branch; -1: no gauge, all zero."""
     import numpy as np
 
     error, worst, linear = (np.zeros_like(values) for _ in range(3))
     order = np.argsort(branch, kind="stable")
-    starts = np.searchsorted(branch[order], np.arange(len(branches.arrays) + 1))
-    for index, arrays in enumerate(branches.arrays):
+    starts = np.searchsorted(branch[order], np.arange(len(branches) + 1))
+    for index, arrays in enumerate(branches):
         rows = order[starts[index] : starts[index + 1]]
         if not len(rows):
             continue
@@ -175,44 +128,16 @@ def _weights(values: Floats, places: Floats) -> Callable[[Floats], Floats]:
     return weigh
 
 
-class _Columns:
-    """One number per item and column, gathered in a list and turned into an array once."""
-
-    NAMES = (
-        "sign", "low_sign", "corrected", "low_corrected", "rising", "found", "U",
-        "lower", "upper", "accept_lower", "accept_upper", "guard", "short", "graded",
-        "band_min", "band_max", "repeatability", "fraction", "failed", "by_reading",
-    )  # fmt: skip
-
-    def __init__(self) -> None:
-        self.rows: list[tuple[float, ...]] = []
-
-    def arrays(self) -> dict[str, Floats]:
-        import numpy as np
-
-        table = np.array(self.rows, dtype=float).T
-        return dict(zip(self.NAMES, table, strict=True))
-
-
-def judge_many(items: Sequence[Item]) -> Many:
-    """Every item judged before and after the shift, both courses, as arrays of doubles."""
+def judge_many(batch: Batch) -> Many:
+    """Every result judged before and after the shift, both courses, as arrays of doubles."""
     import numpy as np
 
-    if not items:
-        return Many([], [], [], [], [], [], [])
-    branches, columns = _Branches(), _Columns()
-    runs = max(len(item.cycles) for item in items)
-    shape = (len(items), max(runs, 1))
-    trips, resets, statics = (np.full(shape, np.nan) for _ in range(3))
-    where = np.full((3, len(items)), -1, dtype=np.intp)
-    for i, item in enumerate(items):
-        _read(i, item, branches, trips, resets, statics, where)
-        columns.rows.append(_numbers(item))
-    c = columns.arrays()
+    c, branches = batch.columns, batch.branches
+    trips, resets, statics = batch.trips, batch.resets, batch.statics
     fraction = c["fraction"]
-    t = _look_up(trips, where[0], branches, fraction)
-    r = _look_up(resets, where[1], branches, fraction)
-    s = _look_up(np.nan_to_num(statics), where[2], branches, fraction)
+    t = _look_up(trips, batch.where[0], branches, fraction)
+    r = _look_up(resets, batch.where[1], branches, fraction)
+    s = _look_up(np.nan_to_num(statics), batch.where[2], branches, fraction)
 
     sign, low_sign = c["sign"][:, None], c["low_sign"][:, None]
     corrected, low_corrected = c["corrected"][:, None], c["low_corrected"][:, None]
@@ -223,10 +148,10 @@ def judge_many(items: Sequence[Item]) -> Many:
     band = turned * ((trips - corrected * t.error) - (resets - corrected * r.error))
 
     before = _judge(c, value, band)
-    after: dict[Course, _Judged] = {}
+    after: dict[Course, Judged] = {}
     shift: dict[Course, Floats] = {}
-    near = np.zeros(len(items), dtype=np.bool_)
-    dark = np.zeros(len(items), dtype=np.bool_)
+    near = np.zeros(len(trips), dtype=np.bool_)
+    dark = np.zeros(len(trips), dtype=np.bool_)
     for course, a, b, low in (
         (Course.WORST, t.worst, r.worst, s.worst),
         (Course.LINEAR, t.linear, r.linear, s.linear),
@@ -248,101 +173,9 @@ def judge_many(items: Sequence[Item]) -> Many:
         close |= _spread(moved) > 0.1 * c["U"]
         near |= ~unknown & ~unmoved & (made.near | before.near | close)
     return Many(
-        before=[state for state in _states(before) if state is not None],
-        worst=_states(after[Course.WORST]),
-        linear=_states(after[Course.LINEAR]),
-        shift_worst=_known(shift[Course.WORST]),
-        shift_linear=_known(shift[Course.LINEAR]),
-        shift_known=(~dark).tolist(),
-        near=near.tolist(),
-    )
-
-
-def _point(item: Item) -> SetPoint | None:
-    for point in item.switch.set_points:
-        if point.label == item.result.set_point:
-            return point
-    return None
-
-
-def _read(
-    i: int,
-    item: Item,
-    branches: _Branches,
-    trips: Floats,
-    resets: Floats,
-    statics: Floats,
-    where: NDArray[np.intp],
-) -> None:
-    """The readings of an item into row ``i``, and the branches they go through."""
-    point = _point(item)
-    mode = switch_mode(item.switch.quantity)
-    wanted = point.direction if point is not None else Direction.RISING
-    direction = trip_direction(wanted, item.operating.mode, mode)
-    where[0, i] = branches.index(item.operating.shifts, direction)
-    where[1, i] = branches.index(item.operating.shifts, direction.opposite)
-    if item.static is not None:
-        raised = trip_direction(Direction.RISING, item.static.mode, mode)
-        where[2, i] = branches.index(item.static.shifts, raised)
-    current = None
-    for run, cycle in enumerate(item.cycles):
-        current = cycle.static if cycle.static is not None else current
-        if cycle.trip is None or cycle.outcome is CycleOutcome.CHATTER:
-            continue
-        trips[i, run] = float(cycle.trip)
-        if cycle.reset is not None:
-            resets[i, run] = float(cycle.reset)
-        if item.static is not None and current is not None:
-            statics[i, run] = float(current)
-
-
-def _numbers(item: Item) -> tuple[float, ...]:
-    """The columns of an item, in the order of their names."""
-    result, switch = item.result, item.switch
-    point = _point(item)
-    rising = 1.0 if point is None or point.direction is Direction.RISING else -1.0
-    low, high = _open(result.lower_limit, -1), _open(result.upper_limit, 1)
-    accept_low = _open(result.lower_acceptance, -1)
-    accept_high = _open(result.upper_acceptance, 1)
-    guard = 0.0
-    if result.lower_limit is not None and result.lower_acceptance is not None:
-        guard = abs(result.lower_acceptance - result.lower_limit)
-    elif result.upper_limit is not None and result.upper_acceptance is not None:
-        guard = abs(result.upper_limit - result.upper_acceptance)
-    short = (
-        result.decision_rule == Rule.SIMPLE
-        and item.required_tur is not None
-        and result.tur is not None
-        and result.tur < item.required_tur
-    )
-    failed = any(cycle.outcome is not CycleOutcome.TRIPPED for cycle in item.cycles)
-    static = item.static
-    return (
-        sensitivity(item.operating, switch),
-        sensitivity(static, switch) if static is not None else 0.0,
-        float(item.operating.corrected),
-        float(static.corrected) if static is not None else 0.0,
-        rising,
-        result.found if result.found is not None else float("nan"),
-        result.expanded_uncertainty or 0.0,
-        low, high, accept_low, accept_high, guard,
-        float(short),
-        float(result.decision_rule == Rule.NON_BINARY),
-        _limit(point.dead_band_min if point else None, -1),
-        _limit(point.dead_band_max if point else None, 1),
-        _limit(point.repeatability_limit if point else None, 1),
-        float(item.fraction),
-        float(failed),
-        float(item.operating.by_reading or (static is not None and static.by_reading)),
+        before, after[Course.WORST], after[Course.LINEAR],
+        shift[Course.WORST], shift[Course.LINEAR], ~dark, near,
     )  # fmt: skip
-
-
-def _open(limit: float | None, side: int) -> float:
-    return limit if limit is not None else side * float("inf")
-
-
-def _limit(limit: object, side: int) -> float:
-    return float(limit) if limit is not None else side * float("inf")  # type: ignore[arg-type]
 
 
 def _mean(values: Floats) -> Floats:
@@ -378,10 +211,14 @@ def _relative(shift: Floats, readings: Floats) -> Floats:
 
 
 @dataclass(frozen=True, slots=True)
-class _Judged:
-    """Each item's verdict (its rank), margin and extremes, as arrays."""
+class Judged:
+    """How each result stands: its verdict (the rank), margin and extremes, as arrays.
 
-    rank: NDArray[np.intp]
+    What ``rejudge.State`` has; nan and infinities stand for what is not there. ``refused``: a reset
+    has passed its trip. ``unknown``: the shift is not known at a reading, or it was refused.
+    """
+
+    rank: Ints
     margin: Floats
     found: Floats
     low: Floats
@@ -395,7 +232,7 @@ class _Judged:
     unknown: Bools
 
 
-def _judge(c: dict[str, Floats], value: Floats, band: Floats) -> _Judged:
+def _judge(c: Mapping[str, Floats], value: Floats, band: Floats) -> Judged:
     """The verdict on every item whose runs are ``value`` and ``band`` (nan: no such run)."""
     import numpy as np
 
@@ -439,7 +276,7 @@ def _judge(c: dict[str, Floats], value: Floats, band: Floats) -> _Judged:
         near |= np.abs(_apart(figure, edge)) <= tight
     margin = np.where(judged, np.minimum(low - c["lower"], c["upper"] - high), np.nan)
     margin = np.where(np.abs(margin) <= slack, 0.0, margin)
-    return _Judged(
+    return Judged(
         rank, margin, _mean(value), low, high, c["U"], out_band, out_spread, failed, refused,
         near, np.zeros(len(low), dtype=np.bool_),
     )  # fmt: skip
@@ -453,7 +290,7 @@ def _apart(figure: Floats, edge: Floats) -> Floats:
     return np.where(there, np.where(there, figure, 0.0) - np.where(there, edge, 0.0), np.inf)
 
 
-def _tight(c: dict[str, Floats], low: Floats, high: Floats) -> Floats:
+def _tight(c: Mapping[str, Floats], low: Floats, high: Floats) -> Floats:
     """How near a limit rounding could decide, item by item."""
     import numpy as np
 
@@ -463,50 +300,22 @@ def _tight(c: dict[str, Floats], low: Floats, high: Floats) -> Floats:
     return NEAR * (size + c["U"])
 
 
-def _states(judged: _Judged) -> list[State | None]:
-    columns = (
-        judged.rank, judged.margin, judged.found, judged.low, judged.high, judged.U,
-        judged.band, judged.spread, judged.failed, judged.unknown,
-    )  # fmt: skip
-    return [
-        None if unknown else _state(rank, margin, found, low, high, U, band, spread, failed)
-        for rank, margin, found, low, high, U, band, spread, failed, unknown in zip(
-            *(column.tolist() for column in columns), strict=True
-        )
-    ]
+# --- in words --------------------------------------------------------------------------------
+
+LIMITS = (
+    "",
+    "The dead band is outside limits.",
+    "The repeatability is outside limits.",
+    "The repeatability and the dead band are outside limits.",
+)
+"""By twice ``spread`` plus ``band``: what else is outside, in words."""
 
 
-def _state(
-    rank: int,
-    margin: float,
-    found: float,
-    low: float,
-    high: float,
-    U: float,
-    band: bool,
-    spread: bool,
-    failed: bool,
-) -> State:
-    limits = ""
-    if band or spread:
-        what = [word for word, out in (("repeatability", spread), ("dead band", band)) if out]
-        limits = f"The {' and the '.join(what)} {'are' if len(what) > 1 else 'is'} outside limits."
-    return State(
-        _VERDICTS[rank],
-        _number(margin),
-        _number(found),
-        _number(low),
-        _number(high),
-        U,
-        limits,
-        failed,
-    )
+def known(values: Floats) -> list[float | None]:
+    """The numbers, ``None`` for nan and infinities."""
+    import numpy as np
 
-
-def _number(value: float) -> float | None:
-    """The number, ``None`` for nan and infinities."""
-    return value if value - value == 0 else None
-
-
-def _known(values: Floats) -> list[float | None]:
-    return [_number(value) for value in values.tolist()]
+    listed: list[float | None] = values.tolist()
+    for place in np.flatnonzero(~np.isfinite(values)).tolist():
+        listed[place] = None
+    return listed

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from typing import NamedTuple
@@ -83,7 +83,10 @@ class Row(NamedTuple):
         if self.later is not None:
             return f"assess what it meant until {self.later}, the next calibration"
         if not self.in_use:
-            return "assess before the switch goes back into service"
+            return (
+                f"the switch is not in service now: calibrate {self.tag} before it is used, and "
+                f"assess what it meant where it was in use since {self.performed_on}"
+            )
         if self.consequence is Consequence.FLIPPED_IN:
             return "assess whether it was adjusted or replaced without cause"
         if not self.describes_now:
@@ -163,6 +166,18 @@ def _stands(row: Row, state: State, before: State, places: int) -> str:
     return inside
 
 
+def changed(
+    rows: Sequence[Row], counts: Mapping[tuple[Consequence, Criticality], int]
+) -> Sequence[Row]:
+    """Those of ``rows`` that are not kept: as kept ones come last, the first of them.
+
+    There may be a hundred thousand rows, made when they are asked for; the kept ones, by far the
+    most, are not. Without ``counts`` these are all rows.
+    """
+    kept = sum(count for (what, _), count in counts.items() if what is Consequence.KEPT)
+    return rows[: len(rows) - kept]
+
+
 @dataclass(frozen=True, slots=True)
 class RestingGauge:
     """A gauge calibrated with the one found bad, directly or through others.
@@ -216,7 +231,7 @@ class Impact:
     event: FoundBad
     gauge: Gauge
     method: tuple[str, ...]
-    rows: tuple[Row, ...]
+    rows: Sequence[Row]
     gauges: tuple[RestingGauge, ...]
     jobs: tuple[Job, ...]
     replaced: tuple[str, ...]
@@ -225,12 +240,26 @@ class Impact:
 
     def count(self, what: Consequence) -> int:
         """How many results have that consequence."""
+        if not self.counts:
+            return sum(row.consequence is what for row in self.rows)
         return sum(n for (one, _), n in self.counts.items() if one is what)
+
+    @property
+    def changed(self) -> Sequence[Row]:
+        """The rows that are not kept, most urgent first."""
+        return changed(self.rows, self.counts)
+
+    def rows_of(self, what: Consequence, most: int | None = None) -> Sequence[Row]:
+        """The rows of that consequence, most urgent first, at most ``most`` of them."""
+        if what is Consequence.KEPT and self.counts:
+            first = len(self.rows) - self.count(what)
+            return self.rows[first : None if most is None else first + most]
+        return [row for row in self.changed if row.consequence is what][:most]
 
     @property
     def told(self) -> tuple[str, ...]:
         """Everybody who must be told, each once."""
-        return tuple(dict.fromkeys(who for row in self.rows for who in row.told))
+        return tuple(dict.fromkeys(who for row in self.changed for who in row.told))
 
     @property
     def statement(self) -> str:
@@ -239,6 +268,6 @@ class Impact:
         if not self.rows:
             return f"No result rests on {who} in the period."
         parts = [f"{self.count(one)} {one}" for one in Consequence if self.count(one)]
-        recalled = sum(row.action is Action.RECALL for row in self.rows)
+        recalled = sum(row.action is Action.RECALL for row in self.changed)
         tail = f"; {counted(recalled, 'result')} to be recalled" if recalled else ""
         return f"{counted(len(self.rows), 'result')} on {who}: {', '.join(parts)}{tail}."

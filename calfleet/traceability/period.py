@@ -8,8 +8,19 @@ anew whenever it is asked:
 - a cross check counts only with a gauge that was itself not in doubt that day and does not owe
   its certificate to the gauge it was compared with; and only if it could have seen the errors
   that were found: some of them are beyond its limits, and all those lie between its points;
+- where no error is known (lost, damaged), anything may have been wrong anywhere, and a cross check
+  counts only if it was as good as a calibration in small: from end to end of what the gauge's
+  certificate covers (a tenth of it may be missing at either end, no gap wider than six tenths),
+  with a limit of agreement at every point no wider than the gauge's permissible error there;
+- a cross check that was entered after the event was reported, or after the day the gauge was found
+  bad, does not count, whatever day it names: nobody can tell whether it was done then. It is
+  named, and whoever decides about the results weighs it. One in which the two did not agree is
+  taken against the gauge all the same;
 - a certificate withdrawn or corrected later counts as such from then on;
 - where nothing shows the gauge good any more, the period begins with its oldest calibration.
+
+That a cross check must cover so much of the range, and be entered in time, is this project's
+choice: the cautious one.
 
 Sources: ISO/IEC 17025:2017 6.4.9 (taken out of service until shown to perform correctly, the
 effect examined; from memory), 6.4.10 (intermediate checks; from memory), 7.10.1 c).
@@ -18,13 +29,16 @@ effect examined; from memory), 6.4.10 (intermediate checks; from memory), 7.10.1
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
-from datetime import date
+from dataclasses import dataclass, replace
+from datetime import date, datetime
+from decimal import Decimal
 from fractions import Fraction
+from itertools import pairwise
 
 from calfleet.errors import RecordRefused
+from calfleet.metrology.evaluation import AccuracyBasis, GaugeSpec
 from calfleet.metrology.units import convert, convert_difference
-from calfleet.records import Certificate, ErrorPoint, GaugeEvent
+from calfleet.records import Certificate, ErrorPoint, Gauge, GaugeEvent
 from calfleet.traceability.affected import affected_certificates
 from calfleet.traceability.event import (
     CrossCheck,
@@ -36,12 +50,21 @@ from calfleet.traceability.event import (
     points_found,
     points_stated,
 )
-from calfleet.traceability.facts import ChainFacts
+from calfleet.traceability.facts import ChainFacts, in_force
+from calfleet.traceability.words import symbol
+
+MAY_LACK = Fraction(1, 10)
+"""So much of the certificate's span may be missing at either end of a check."""
+WIDEST_GAP = Fraction(6, 10)
+"""No two neighbouring points of a check lie further apart, as a part of the certificate's span."""
 
 
 @dataclass(frozen=True, slots=True)
 class Compared:
-    """A recorded cross check: each of its points compared, seen from ``gauge``."""
+    """A recorded cross check: each of its points compared, seen from ``gauge``.
+
+    ``entered_at``: when it was put on record, where that is known.
+    """
 
     number: str
     gauge: str
@@ -50,6 +73,7 @@ class Compared:
     against_certificate: str
     on: date
     points: tuple[CrossCheck, ...]
+    entered_at: datetime | None = None
 
     @property
     def agrees(self) -> bool:
@@ -71,16 +95,21 @@ class Compared:
         )
         return Compared(
             self.number, self.against, self.against_certificate, self.gauge, self.certificate,
-            self.on, points,
+            self.on, points, self.entered_at,
         )  # fmt: skip
 
 
 def found_bad_events(
-    facts: ChainFacts, events: Sequence[GaugeEvent], checks: Sequence[Compared] = ()
+    facts: ChainFacts,
+    events: Sequence[GaugeEvent],
+    checks: Sequence[Compared] = (),
+    *,
+    reported: Mapping[str, datetime] | None = None,
 ) -> dict[str, FoundBad]:
     """Every event by its number, as the analysis takes it, each in the light of the others.
 
-    Of ``facts`` gauges and certificates are needed, not calibrations.
+    Of ``facts`` gauges and certificates are needed, not calibrations. ``reported``: when each
+    event was put on record, by its number; one that is not there is being reported now.
 
     Raises: RecordRefused for an event that contradicts itself, or for a gauge without any
     certificate from before it was found bad.
@@ -97,13 +126,23 @@ def found_bad_events(
                 for n in sorted(others, reverse=True)
                 for c in rests[n]
             }
-            sound = [
-                point
-                for check in checks
-                if event.gauge in (check.gauge, check.against)
-                for point in _sound(facts, check.seen_from(event.gauge), event, before, rests)
-            ]
-            made[event.number] = _made(facts.certificates, event, sound, doubted)
+            sound: list[CrossCheck] = []
+            left_out: dict[str, Compared] = {}
+            for check in checks:
+                if event.gauge not in (check.gauge, check.against):
+                    continue
+                seen = check.seen_from(event.gauge)
+                if _other_in_doubt(facts, seen, event, before, rests):
+                    continue
+                why = _not_counted(facts, seen, event, before[event.number], reported or {})
+                if why:
+                    left_out[why] = seen
+                else:
+                    sound += seen.points
+            one = _made(facts.certificates, event, sound, doubted)
+            made[event.number] = replace(
+                one, left_out=tuple(w for w, c in left_out.items() if _would_bound(c, one))
+            )
         if made == before:
             break
         for number, one in made.items():
@@ -111,17 +150,17 @@ def found_bad_events(
     return made
 
 
-def _sound(
+def _other_in_doubt(
     facts: ChainFacts,
     check: Compared,
     event: GaugeEvent,
     made: Mapping[str, FoundBad],
     rests: Mapping[str, set[str]],
-) -> tuple[CrossCheck, ...]:
-    """The points of a cross check that say something about the gauge of ``event``; else none."""
+) -> bool:
+    """Whether the other gauge of a check says nothing: in doubt itself, or no better known."""
     other = check.against_certificate
     if other in rests[event.number]:
-        return ()
+        return True
     for number, one in made.items():
         if number == event.number:
             continue
@@ -129,17 +168,95 @@ def _sound(
         if other in rests[number] or (
             one.gauge == check.against and one.touches(used, other, check.on)
         ):
-            return ()
-    return check.points if _could_see(check, made[event.number]) else ()
+            return True
+    return False
+
+
+def _not_counted(
+    facts: ChainFacts,
+    check: Compared,
+    event: GaugeEvent,
+    found: FoundBad,
+    reported: Mapping[str, datetime],
+) -> str:
+    """Why a check in which both agreed does not show the gauge good, as a sentence; else empty."""
+    if not check.agrees:
+        return ""
+    start = f"Cross check {check.number} of {check.on} with {check.against} is not counted:"
+    entered, known = check.entered_at, reported.get(event.number)
+    if entered is not None:
+        late = known is not None and entered > known
+        if late or entered.date() > event.found_on:
+            after = "the event was reported" if late else "the gauge was found bad"
+            return (
+                f"{start} it was entered on {entered:%Y-%m-%d}, after {after}. Whoever decides "
+                "about a result may weigh it, and says so in the reason."
+            )
+    if found.points:
+        if _could_see(check, found):
+            return ""
+        return (
+            f"{start} it could not have seen the errors found (too few points, or too wide a "
+            "limit)."
+        )
+    why = too_poor(facts, check)
+    return f"{start} {why}." if why else ""
+
+
+def _would_bound(check: Compared, found: FoundBad) -> bool:
+    """Whether the check, had it counted, would have begun the period later."""
+    bounded = found.kind is not Kind.WITHDRAWN
+    return bounded and found.last_good.on < check.on < found.found_on
+
+
+def too_poor(facts: ChainFacts, check: Compared) -> str:
+    """Why the check does not show ``check.gauge`` good where no error is known, in words.
+
+    Empty where it does: it reaches over what the gauge's certificate covers, and its limit of
+    agreement is nowhere wider than the gauge's permissible error.
+    """
+    certificate = facts.certificates[check.certificate]
+    versions = facts.gauges[check.gauge]
+    gauge = in_force(versions, check.on) or versions[0]
+    covered = [Fraction(p.indication) for p in certificate.points]
+    low, high = min(covered), max(covered)
+    seen = sorted(convert(p.value, p.unit, certificate.unit) for p in check.points)
+    span = high - low
+    steps = [after - before for before, after in pairwise(seen)]
+    reaches = seen[0] <= low + MAY_LACK * span and seen[-1] >= high - MAY_LACK * span
+    if not reaches or max(steps, default=span) > WIDEST_GAP * span:
+        unit = symbol(certificate.unit)
+        at = ", ".join(f"{float(value):.6g}" for value in seen)
+        return (
+            f"it compared at {at} {unit}, and the certificate covers {float(low):.6g} to "
+            f"{float(high):.6g} {unit}; it must reach from end to end, with a point between"
+        )
+    for point in check.points:
+        limit = convert_difference(point.limit_squared.sqrt(), point.unit, gauge.unit)
+        allowed = _permissible(gauge, point.value, point.unit)
+        if limit > allowed:
+            return (
+                f"its limit at {point.value:.6g} {symbol(point.unit)} is {float(limit):.2g} "
+                f"{symbol(gauge.unit)}, wider than the permissible error of {check.gauge}, "
+                f"{float(allowed):.2g} {symbol(gauge.unit)}"
+            )
+    return ""
+
+
+def _permissible(gauge: Gauge, value: Decimal, unit: str) -> Fraction:
+    spec = GaugeSpec(
+        gauge.unit,
+        Fraction(gauge.range_low),
+        Fraction(gauge.range_high),
+        Fraction(gauge.resolution),
+        accuracy=Fraction(gauge.accuracy),
+        accuracy_basis=AccuracyBasis(gauge.accuracy_basis),
+    )
+    return spec.permissible_error(convert(value, unit, gauge.unit))
 
 
 def _could_see(check: Compared, found: FoundBad) -> bool:
-    """Whether the check would have shown the errors found, had they been there that day.
-
-    Where no error is known (a lost or damaged gauge), it is not asked.
-    """
-    if not found.points:
-        return True
+    """Whether the check would have shown the errors found, had they been there that day."""
     seen = [convert(p.value, p.unit, found.unit) for p in check.points]
     widest = max(
         convert_difference(p.limit_squared.sqrt(), p.unit, found.unit) for p in check.points

@@ -58,7 +58,7 @@ class _Site:
     def __init__(self, facts: ChainFacts) -> None:
         self._facts = facts
         self._gauges = Gauges(facts)
-        self._bench = Bench(self._gauges)
+        self._bench = Bench(self._gauges, brief=True)
         self._standards = Standards(self._gauges)
         self._behind: dict[str, tuple[tuple[Link, ...], bool]] = {}
 

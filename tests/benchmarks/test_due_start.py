@@ -20,7 +20,7 @@ from typing import Any
 
 import pytest
 
-RUNS, THROWN_AWAY = 9, 2
+RUNS, THROWN_AWAY = 6, 1
 TARGET_RATIO = 1.5
 NOT_LOADED = ("numpy", "scipy", "pandas", "openpyxl", "alembic", "sqlalchemy")
 TODAY = date(2026, 11, 25)

@@ -2,12 +2,22 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import json
 import xml.etree.ElementTree as ET
 from pathlib import Path
 from typing import Any
+from urllib.parse import unquote
 
 import pytest
+from prov.model import (
+    ProvAttribution,
+    ProvDerivation,
+    ProvDocument,
+    ProvInvalidation,
+    ProvRecord,
+)
 
 REPORTED = ("doubt", "report", "RG-301", "--as", "P02", "--note", "far off")
 FOUND = (
@@ -99,7 +109,11 @@ def test_the_report_as_text_data_and_picture(reported: Any, tmp_path: Path) -> N
         "H00479: assess (Edda Thistlewick (P05), 2026-11-25: first) was changed by decision 2.",
         "X2026-001 of 2026-11-25: RG-301 and RG-201 agreed: 10.000 ± 0.041 against",
         "Nobody is on record.",
-        "- 15 calibrations without a decision: ",
+        "- 20 results of 15 calibrations without a decision: ",
+        "\nDecision on each result (22)\n",
+        "H00479 PSLL-2206 LL as-left, flipped to out of tolerance: recall [1]\n",
+        "PSLL-2106 LL as-found, kept: NO DECISION YET\n",
+        "[1] recall, Liv Marrowbeck (P07), 2026-11-25: below\n",
         "Open; it cannot be closed yet.",
         "Head of the audit trail: entry 6, ",
     ):
@@ -128,8 +142,62 @@ def test_the_report_as_text_data_and_picture(reported: Any, tmp_path: Path) -> N
     assert digest in text
     again = shop.run("doubt", "show", "E2026-001", "--out", str(file))
     assert again.code == 3
+    rows = list(csv.DictReader(io.StringIO(shop.ok("doubt", "show", "E2026-001", "-f", "csv"))))
+    assert len(rows) == 22
+    assert {
+        (
+            r["calibration"],
+            r["set_point"],
+            r["phase"],
+            r["decision"],
+            r["decided_by"],
+            r["decision_reason"],
+        )
+        for r in rows
+        if r["decision"]
+    } == {("H00479", "LL", phase, "recall", "P07", "below") for phase in ("as-found", "as-left")}
     drawn = shop.ok("doubt", "show", "E2026-001", "-f", "svg")
     assert ET.fromstring(drawn).tag.endswith("svg")
+
+
+def read_prov(text: str) -> ProvDocument:
+    """The text read back by a library for W3C PROV that knows nothing of this program."""
+    document = ProvDocument.deserialize(content=text, format="json")
+    assert isinstance(document, ProvDocument)
+    return document
+
+
+def ends(document: ProvDocument, kind: type[ProvRecord]) -> set[tuple[str, ...]]:
+    """The two ends of each relation of a kind, by local name."""
+    return {
+        tuple(unquote(str(value.localpart)) for _, value in one.formal_attributes[:2])
+        for one in document.get_records(kind)
+    }
+
+
+def test_the_preview_as_prov(shop: Any) -> None:
+    document = read_prov(shop.ok("found-bad", "RG-301", "-f", "prov"))
+    judged = "result H00479 LL as-left, judged again"
+    assert (judged, "result H00479 LL as-left") in ends(document, ProvDerivation)
+    invalidated = ends(document, ProvInvalidation)
+    assert len(invalidated) == 4
+    assert ("result H00479 LL as-left", "judging again after RG-301 2026-05-05") in invalidated
+
+
+def test_an_event_as_prov_with_who_decided_what(reported: Any, tmp_path: Path) -> None:
+    shop = reported
+    shop.ok("doubt", "decide", "E2026-001", "assess", "H00479", "--as", "P05", "--reason", "first")
+    shop.ok("doubt", "decide", "E2026-001", "recall", "H00479", "--as", "P07", "--reason", "below")
+    file = tmp_path / "event.prov.json"
+    done = shop.run("doubt", "show", "E2026-001", "-f", "prov", "--out", str(file))
+    assert (done.code, done.out) == (0, "")
+    document = read_prov(file.read_text(encoding="utf-8"))
+    one, two = "decision E2026-001 H00479 1", "decision E2026-001 H00479 2"
+    attributed = ends(document, ProvAttribution)
+    assert {(one, "person P05"), (two, "person P07")} <= attributed
+    derived = ends(document, ProvDerivation)
+    assert {(two, one), (two, "result H00479 LL as-left, judged again")} <= derived
+    assert (one, "result H00479 LL as-left, judged again") not in derived
 
 
 def test_errors_are_typed_with_their_direction(shop: Any) -> None:

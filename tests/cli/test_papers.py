@@ -68,6 +68,37 @@ def test_a_readings_file_is_put_down_completed_and_signed(
     assert states == ["replaced", "signed"]
 
 
+def test_a_draft_takes_what_there_is(shop: Any, tmp_path: Path) -> None:
+    """A tag and nothing else; no table; a static reading whose gauge is not named yet."""
+    path = tmp_path / "begun.toml"
+    for text, lacking, runs in (
+        ('tag = "PSL-1108"\n', ("the date", "the procedure", "the gauges", "the readings"), 0),
+        ('tag = "PSL-1108"\ndate = 2026-11-25\n[gauges]\n', ("the gauges", "the humidity"), 0),
+        (
+            'tag = "PDSL-4104"\ndate = 2026-11-25\n[[cycles]]\nphase = "as-found"\n'
+            'set_point = "L"\nrun = 1\nstatic = 1583.6\ntrip = 1654.8\nreset = 1661.0\n',
+            ("the procedure", "the gauges"),
+            1,
+        ),
+    ):
+        path.write_text(text, encoding="utf-8")
+        refused = shop.run("record", "--from", str(path), "--as", "P02")
+        assert refused.code == 1, "without --draft it is refused"
+        out = " ".join(shop.ok("record", "--from", str(path), "--draft", "--as", "P02").split())
+        assert "Put down as draft" in out
+        for words in lacking:
+            assert words in out
+        assert shop.run("draft", "list", "-f", "json").json()[-1]["runs"] == runs
+    path.write_text('tag = "PSL-1108"\n[gauge]\noperating = "RG-202"\n', encoding="utf-8")
+    wrong = shop.run("record", "--from", str(path), "--draft", "--as", "P02")
+    assert wrong.code == 1
+    assert "No such key" in wrong.err
+    path.write_text("date = 2026-11-25\n", encoding="utf-8")
+    bare = shop.run("record", "--from", str(path), "--draft", "--as", "P02")
+    assert bare.code == 1
+    assert "tag" in bare.err
+
+
 def test_the_same_file_recorded_or_signed_gives_the_same_record(
     signed: Any, demo_site: Path, tmp_path: Path, readings: Any
 ) -> None:
@@ -162,7 +193,12 @@ def test_a_review_and_where_it_shows(signed: Any) -> None:
     assert {r["state"] for r in rows[1:]} == {"moved in"}
     states = signed.run("trace", "C2026-0146", "-f", "json").json()["states"]["C2026-0146"]
     assert [s["state"] for s in states] == ["draft", "signed", "returned"]
-    signed.ok("review", "accept", "C2026-0146", "--as", "P07", "--note", "Seal seen")
+    bare = ("review", "accept", "C2026-0146", "--as", "P07", "--note", "Seal seen")
+    refused = signed.run(*bare)
+    assert refused.code == 3
+    assert "was returned by P06 on 2026-11-25: Seal missing" in " ".join(refused.err.split())
+    assert 'replacement_reason = "' in out
+    signed.ok(*bare, "--uncorrected")
     assert signed.ask("SELECT reading, outcome, reason FROM review ORDER BY reading") == [
         (1, "returned", "Seal missing"), (2, "accepted", "Seal seen"),
     ]  # fmt: skip

@@ -45,7 +45,7 @@ def test_a_deferral_is_kept_and_shown(shop: Shop) -> None:
 
 
 def test_a_plan_is_made_fixed_shown_and_accepted(shop: Shop) -> None:
-    made = shop.run("plan", "make", "--weeks", "8")
+    made = shop.run("plan", "make", "--weeks", "8", "--as", "P06")
     assert made.code == 0
     assert "Kept as PL2026-001" in made.out
     assert "Without a place" in made.out
@@ -53,12 +53,13 @@ def test_a_plan_is_made_fixed_shown_and_accepted(shop: Shop) -> None:
     listed = shop.run("plan", "show", "--format", "json").json()
     assert len(listed) == count > 10
     before = shop.state()
-    refused = shop.run("plan", "fix", "PSL-6111", "--week", "2027-W03")
+    as_planner = ("--reason", "asked for by operations", "--as", "P06")
+    refused = shop.run("plan", "fix", "PSL-6111", "--week", "2027-W03", *as_planner)
     assert refused.code == 3
     assert "cannot be fixed there" in refused.err
     assert shop.state() == before
     movable = next(r for r in listed if r["due_on"] > "2026-12-20" and r["gauge"] == "RG-203")
-    fixed = shop.run("plan", "fix", movable["tag"], "--week", "2026-W50")
+    fixed = shop.run("plan", "fix", movable["tag"], "--week", "2026-W50", *as_planner)
     assert fixed.code == 0, fixed.err
     shown = shop.run("plan", "show", "--week", "2026-W50", "--format", "json").json()
     assert any(r["tag"] == movable["tag"] and r["fixed"] for r in shown)

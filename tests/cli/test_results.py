@@ -160,6 +160,26 @@ def test_a_trace_of_a_certificate(demo: Any) -> None:
     assert "NMH-25-0355" in text
 
 
+def test_a_trace_of_a_gauge_on_a_day(demo: Any) -> None:
+    text = demo.ok("trace", "rg-202")
+    assert text.startswith("a reading of RG-202 on 2026-11-25\n")
+    assert "SHOP-26-005" in text
+    earlier = json.loads(demo.ok("trace", "RG-202", "--on", "2025-12-01", "-f", "json"))
+    assert "certificate SHOP-25-005" in {n["key"] for n in earlier["nodes"]}
+    prov = ProvDocument.deserialize(content=demo.ok("trace", "RG-202", "-f", "prov"), format="json")
+    assert "SHOP-26-005" in prov.get_provn()
+    for words, code, says in (
+        (("trace", "RG-999"), 2, "No calibration, tag, gauge or certificate named 'RG-999'"),
+        (("trace", NUMBER, "--on", "2026-11-25"), 2, "is a result, and a day is given"),
+        (("trace", "RG-202", "--on", "2026-11-26"), 2, "after today"),
+        (("trace", "RG-202", "--on", "yesterday"), 2, "is not a date"),
+        (("trace", "RG-202", "--kind", "certificate"), 2, "No certificate named 'RG-202'"),
+    ):
+        done = demo.run(*words)
+        assert (done.code, done.out) == (code, ""), words
+        assert says in " ".join(done.err.split())
+
+
 def test_the_same_chain_in_every_form(demo: Any) -> None:
     told = json.loads(demo.ok("trace", NUMBER, "-f", "json"))
     svg = demo.ok("trace", NUMBER, "-f", "svg")

@@ -230,12 +230,12 @@ def test_a_build_that_fails_half_way_leaves_nothing_behind(
     shop: Any, inputs: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     from calfleet.errors import RecordRefused
-    from calfleet.store import facts
+    from calfleet.store import calibration_facts
 
     def refuse(*_: object) -> None:
         raise RecordRefused("No.", rule="A test.", next_step="None.")
 
-    monkeypatch.setattr(facts, "add_calibration", refuse)
+    monkeypatch.setattr(calibration_facts, "add_calibrations", refuse)
     folder = tmp_path / "new"
     assert shop.run("build", str(folder), "--from", str(inputs)).code == 3
     assert not folder.exists()

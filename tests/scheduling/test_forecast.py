@@ -15,7 +15,7 @@ from dateutil.relativedelta import relativedelta
 from hypothesis import given
 from hypothesis import strategies as st
 
-from calfleet.errors import BadQuantity, RecordRefused
+from calfleet.errors import BadQuantity
 from calfleet.records import Criticality, IntervalBasis, IntervalPolicy, IntervalUnit, Quantity
 from calfleet.scheduling.calendar import Window, WorkingCalendar
 from calfleet.scheduling.due import Outages, UsageLimit, standing
@@ -253,10 +253,14 @@ def test_load_against_capacity() -> None:
 
 def test_a_horizon_without_capacity() -> None:
     closed = WorkingCalendar(shutdowns=(Window(d("2026-12-01"), d("2027-02-01")),))
-    with pytest.raises(RecordRefused, match="no bench time from 2026-12-21 to 2027-01-10"):
-        against_capacity(JOBS, SPAN, Capacity((Worker("AB", 300),), closed), period=Period.WEEK)
-    with pytest.raises(RecordRefused):
-        against_capacity(JOBS, SPAN, Capacity((), WorkingCalendar()), period=Period.MONTH)
+    shut = Capacity((Worker("AB", 300),), closed)
+    found = against_capacity(JOBS, SPAN, shut, period=Period.WEEK)
+    assert [(x.capacity_minutes, x.share) for x in found] == [(0, None)] * 3
+    assert sum(x.closure_minutes for x in found) == 15 * 300  # three weeks of five weekdays
+    assert shut.why_none(SPAN) == ("the shop works on no day (closed 2026-12-01 to 2027-02-01)")
+    nobody = Capacity((), WorkingCalendar())
+    assert all(x.share is None for x in against_capacity(JOBS, SPAN, nobody, period=Period.MONTH))
+    assert nobody.why_none(SPAN) == "nobody has bench hours"
     with pytest.raises(BadQuantity, match="AB has 1500 bench minutes"):
         Capacity((Worker("AB", 1500),), WorkingCalendar())
 

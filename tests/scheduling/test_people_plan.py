@@ -76,4 +76,4 @@ def test_somebody_unknown_or_away_is_told() -> None:
     assert "cat has no bench hours" in gone.reason
     away = found(use("2027-02-09", "bob"), ANN, BOB)
     assert away is not None
-    assert away.reason == "bob is away"
+    assert away.reason == f"bob is away from {START} to 2027-02-28"

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date, timedelta
 
 import pytest
 
 from calfleet.records import Criticality, Quantity
-from calfleet.scheduling.calendar import Window, WorkingCalendar
+from calfleet.scheduling.calendar import Window, WorkingCalendar, iso_week
 from calfleet.scheduling.plan import make_plan
 from calfleet.scheduling.plan_bound import relax
 from calfleet.scheduling.plan_grid import Grid
 from calfleet.scheduling.plan_model import (
+    Assignment,
     GaugeAvailability,
     Method,
     PlanInput,
@@ -51,6 +53,19 @@ def asked(
     )
 
 
+def both(
+    *jobs: PlanJob, away: tuple[Window, ...] = (), previous: tuple[Assignment, ...] = ()
+) -> PlanInput:
+    """The same with two gauges, ``away`` of the first, and a plan in force."""
+    gauges = (GaugeAvailability("G1", ALWAYS, away), GaugeAvailability("G2", ALWAYS))
+    return replace(asked(), jobs=jobs, gauges=gauges, previous=previous)
+
+
+def planned(key: str, gauge: str) -> Assignment:
+    """A place in the first week."""
+    return Assignment(key, key, iso_week(MONDAY), "ann", gauge, day(0), day(4))
+
+
 WEEK = range(0, 28, 7)
 ONE_PLACE_SHORT = 20_000.0
 """What leaving out one job of general criticality costs."""
@@ -77,11 +92,23 @@ CASES = {
         ),
         0.0,
     ),
-    # the fullest person-week 60 of 1200 minutes: 150; the visit: 15
-    "one job": (asked(job("J", 0, 4)), 165.0),
+    # the fullest person-week 60 of 1200 minutes: 150; the visit: 15; its gauge set up: 3
+    "one job": (asked(job("J", 0, 4)), 168.0),
+    "two jobs that have no gauge in common, each set up": (
+        both(job("J0", 0, 4), job("J1", 0, 4, gauges=("G2",))),
+        2 * 150.0 + 15.0 + 2 * 3.0,
+    ),
+    "a job whose first gauge is away": (
+        both(job("J", 0, 4, gauges=("G1", "G2")), away=(Window(day(0), day(6)),)),
+        168.0 + 1.0,
+    ),
+    "a job that cannot keep the gauge it was planned with": (
+        both(job("J", 0, 4, gauges=("G2",)), previous=(planned("J", "G1"),)),
+        168.0 + 10.0,
+    ),
     "one job of each of three areas in one week": (
         asked(*(job(f"J{a}", 0, 4, area=a) for a in "ABC")),
-        3 * 150.0 + 3 * 15.0,
+        3 * 150.0 + 3 * 15.0 + 3.0,
     ),
 }
 

@@ -6,7 +6,6 @@ Built through ``build_site`` on migrated databases; people, laboratories and pla
 from __future__ import annotations
 
 import shutil
-import uuid
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
@@ -15,8 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from sqlalchemy import Engine, create_engine, text
-from sqlalchemy.engine import make_url
+from sqlalchemy import Engine, text
 from sqlalchemy.orm import Session
 
 from calfleet import records as rec
@@ -495,13 +493,8 @@ def built_sqlite(
 
 
 @pytest.fixture(scope="session")
-def built_postgres(little: Little, postgres_server: str, migrated_postgres: str) -> str:
-    name = f"l{uuid.uuid4().hex[:12]}"
-    admin = create_engine(postgres_server, isolation_level="AUTOCOMMIT")
-    with admin.connect() as connection:
-        connection.execute(text(f"CREATE DATABASE {name} TEMPLATE {migrated_postgres}"))
-    admin.dispose()
-    url = make_url(postgres_server).set(database=name).render_as_string(hide_password=False)
+def built_postgres(little: Little, copy_of_postgres: Callable[[], str]) -> str:
+    url = copy_of_postgres()
     engine = open_engine(url)
     little.build(engine)
     engine.dispose()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import shutil
 from collections.abc import Callable, Iterator
 from dataclasses import replace
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
@@ -27,7 +27,13 @@ from calfleet.errors import (
 from calfleet.records import Action, ErrorPoint, FoundBadKind, Role
 from calfleet.services.bench_facts import gather
 from calfleet.services.close_event import close
-from calfleet.services.cross_check import NewCheck, NewPoint, cross_check, cross_checks
+from calfleet.services.cross_check import (
+    NewCheck,
+    NewPoint,
+    clears,
+    cross_check,
+    cross_checks,
+)
 from calfleet.services.decide_event import Decided, decide
 from calfleet.services.doubt import Doubt, in_doubt
 from calfleet.services.fit_gauges import judge_gauge
@@ -53,11 +59,14 @@ class Works:
     def __init__(self, engine: Engine, little: Any) -> None:
         self.engine, self.little, self.today = engine, little, little.today
 
-    def work(self, action: str = "test") -> Work:
-        return Work(self.engine, actor="R1", at=self.little.now, action=action, subject="x")
+    def work(self, entered_on: date | None = None) -> Work:
+        at = self.little.now
+        if entered_on is not None:
+            at = datetime.combine(entered_on, time(9), UTC)
+        return Work(self.engine, actor="R1", at=at, action="test", subject="x")
 
-    def do(self, verb: Callable[[Work], Any]) -> Any:
-        with self.work() as unit:
+    def do(self, verb: Callable[[Work], Any], entered_on: date | None = None) -> Any:
+        with self.work(entered_on) as unit:
             made = verb(unit)
             unit.commit()
         return made
@@ -187,7 +196,7 @@ def test_the_whole_life_of_an_event(works_on_both: Works) -> None:
     assert made.event.gauge == "G-BENCH"
     assert made.event.unit == "kPa"
     assert made.found.last_good.certificate == "BENCH-25"
-    assert [one.calibration.number for one in made.affected.calibrations] == ["H002", "H006"]
+    assert list(made.affected.calibrations) == ["H002", "H006"]
     assert list(made.affected.certificates) == ["LOW-25"]
 
     shown = works_of.show()
@@ -475,8 +484,11 @@ def test_the_preview_says_what_the_event_will(works_of: Works, little: Any) -> N
 def check(works_of: Works, *points: NewPoint, **how: Any) -> Any:
     given: dict[str, Any] = {"gauge": "G-BENCH", "against": "G-POOR"} | how
     person = given.pop("person", "T1")
+    entered_on = given.pop("entered_on", None)
     new = NewCheck(points=points, **given)
-    return works_of.do(lambda w: cross_check(w, new, person=person, today=works_of.today))
+    return works_of.do(
+        lambda w: cross_check(w, new, person=person, today=works_of.today), entered_on
+    )
 
 
 def test_a_cross_check_takes_its_uncertainties_from_the_budgets(works_on_both: Works) -> None:
@@ -501,9 +513,10 @@ def test_a_cross_check_bounds_the_period(works_of: Works) -> None:
     # at both ends of the errors found: one point between them would have shown nothing of the rest
     check(
         works_of, *(NewPoint(D(x), D(x) - D("0.1"), D("0.5"), D("0.5")) for x in (1, 1600)),
-        done_on=date(2025, 12, 20),
+        done_on=date(2025, 12, 20), entered_on=date(2025, 12, 20),
     )  # fmt: skip
     made = works_of.report(BAD)
+    assert made.found.left_out == ()
     assert made.found.last_good.on == date(2025, 12, 20)
     assert made.affected.calibrations == ()
     shown = works_of.show()
@@ -511,6 +524,41 @@ def test_a_cross_check_bounds_the_period(works_of: Works) -> None:
         0
     ].number == "X2026-001"
     assert shown.open_points == ()
+
+
+def test_a_cross_check_entered_after_the_finding_bounds_nothing_and_is_named(
+    works_on_both: Works,
+) -> None:
+    """Found on 2026-02-20, reported and entered on 2026-03-02 with a day before the finding."""
+    works_of = works_on_both
+    first = works_of.report(BAD)
+    check(
+        works_of, *(NewPoint(D(x), D(x) - D("0.1"), D("0.5"), D("0.5")) for x in (1, 1600)),
+        done_on=date(2025, 12, 20), entered_on=date(2026, 3, 3),
+    )  # fmt: skip
+    shown = works_of.show()
+    assert shown.impact.event.last_good == first.found.last_good
+    assert set(shown.touched) == set(first.affected.calibrations)
+    assert shown.impact.event.left_out == (
+        "Cross check X2026-001 of 2025-12-20 with G-POOR is not counted: it was entered on "
+        "2026-03-03, after the event was reported. Whoever decides about a result may weigh it, "
+        "and says so in the reason.",
+    )
+    with Session(works_of.engine) as session:
+        preview = in_doubt(session, Doubt("G-BENCH", None, KIND.LOST, FOUND), today=works_of.today)
+    assert "after the gauge was found bad" in preview.event.left_out[0]
+
+
+def test_a_lost_gauge_is_cleared_only_over_its_whole_range(works_of: Works) -> None:
+    day = date(2025, 12, 20)
+    one = NewPoint(D("401.0"), D("400.9"), D("0.5"), D("0.5"))
+    _, outcome = check(works_of, one, done_on=day, entered_on=day)
+    with Session(works_of.engine) as session:
+        assert set(clears(session, outcome)) == {"G-BENCH", "G-POOR"}
+        assert "from end to end" in clears(session, outcome)["G-BENCH"]
+    made = works_of.report(NewEvent("G-BENCH", KIND.LOST, found_on=FOUND))
+    assert made.found.last_good.on == date(2025, 6, 2)
+    assert "it compared at 400 kPa" in made.found.left_out[0]
 
 
 def test_a_cross_check_that_disagrees_bounds_nothing(works_of: Works) -> None:

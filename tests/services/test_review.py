@@ -48,9 +48,12 @@ def engine(database_url: str, little: Any) -> Iterator[Engine]:
 
 
 def read(engine: Engine, little: Any, name: str, outcome: ReviewOutcome, by: str,
-         reason: str = "") -> rec.Review:  # fmt: skip
+         reason: str = "", *, uncorrected: bool = False) -> rec.Review:  # fmt: skip
     with Work(engine, actor=by, at=little.now, action="review", subject=name) as unit:
-        made = review(unit, name, outcome, reviewer=by, on=little.today, reason=reason)
+        made = review(
+            unit, name, outcome, reviewer=by, on=little.today, reason=reason,
+            uncorrected=uncorrected,
+        )  # fmt: skip
         unit.commit()
     return made
 
@@ -121,12 +124,34 @@ def test_a_second_review_is_a_further_reading_and_the_last_one_counts(
     made = little.record(engine, little.bench(), recorded_by="T1")
     read(engine, little, made.number, RETURNED, "R1", "why so late?")
     assert state(engine, made.number) is State.RETURNED
-    assert read(engine, little, made.number, ACCEPTED, "R2").reading == 2
+    told = read(engine, little, made.number, ACCEPTED, "R2", "asked: the plant", uncorrected=True)
+    assert (told.reading, told.reason) == (2, "asked: the plant")
     assert state(engine, made.number) is State.REVIEWED
     assert read(engine, little, made.number, RETURNED, "R2", "wrong gauge").reading == 3
     with Session(engine) as session:
         (waits,) = awaited(session)
     assert (waits.state, waits.reason, len(waits.readings)) == ("returned", "wrong gauge", 3)
+
+
+def test_what_was_returned_is_not_accepted_as_it_is(engine: Engine, little: Any) -> None:
+    """Neither by who returned it nor by another reviewer, with a note or without one."""
+    made = little.record(engine, little.bench(), recorded_by="T1")
+    with pytest.raises(RecordRefused, match="was not returned"):
+        read(engine, little, made.number, ACCEPTED, "R1", "why", uncorrected=True)
+    read(engine, little, made.number, RETURNED, "R1", "Seal number missing")
+    for by in ("R1", "R2"):
+        for reason, uncorrected in (("", False), ("seen", False), ("", True), (" \n", True)):
+            with pytest.raises(RecordRefused, match="Seal number missing") as refusal:
+                read(engine, little, made.number, ACCEPTED, by, reason, uncorrected=uncorrected)
+            assert "'replacement_reason'" in refusal.value.next_step
+    assert state(engine, made.number) is State.RETURNED
+    corrected = little.record(
+        engine,
+        little.bench(seal="S7", replaces=made.number, replacement_reason="Seal number entered"),
+        recorded_by="T1",
+    )
+    assert read(engine, little, corrected.number, ACCEPTED, "R2").reading == 1
+    assert state(engine, corrected.number) is State.REVIEWED
 
 
 @pytest.mark.parametrize(

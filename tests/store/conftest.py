@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 import shutil
-import uuid
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from decimal import Decimal
 from pathlib import Path
 
 import pytest
-from sqlalchemy import Connection, Engine, create_engine, text
-from sqlalchemy.engine import make_url
+from sqlalchemy import Connection, Engine, text
 
 from calfleet import records as rec
 from calfleet.metrology.direction import Direction
@@ -26,8 +24,8 @@ from calfleet.records import (
     Role,
 )
 from calfleet.store import (
+    calibration_facts,
     doubt_facts,
-    facts,
     moving_facts,
     paper_facts,
     particular_facts,
@@ -65,7 +63,7 @@ class Shop:
     def add_all(self, work: Work) -> None:
         self.add_registers(work)
         for calibration in self.calibrations:
-            facts.add_calibration(work, calibration)
+            calibration_facts.add_calibration(work, calibration)
 
 
 def _set_points() -> tuple[rec.SetPoint, ...]:
@@ -787,14 +785,8 @@ def filled_sqlite(
 
 
 @pytest.fixture(scope="session")
-def filled_postgres(shop: Shop, postgres_server: str, migrated_postgres: str) -> Iterator[Engine]:
-    name = f"f{uuid.uuid4().hex[:12]}"
-    admin = create_engine(postgres_server, isolation_level="AUTOCOMMIT")
-    with admin.connect() as connection:
-        connection.execute(text(f"CREATE DATABASE {name} TEMPLATE {migrated_postgres}"))
-    admin.dispose()
-    url = make_url(postgres_server).set(database=name)
-    engine = open_engine(url.render_as_string(hide_password=False))
+def filled_postgres(shop: Shop, copy_of_postgres: Callable[[], str]) -> Iterator[Engine]:
+    engine = open_engine(copy_of_postgres())
     enter(engine, shop)
     yield engine
     engine.dispose()

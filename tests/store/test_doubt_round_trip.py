@@ -15,8 +15,9 @@ from calfleet.errors import RecordRefused, UnknownName
 from calfleet.store import doubt_facts
 from calfleet.store.queries import audit, doubts
 from calfleet.store.queries import calibrations as calibration_queries
-from calfleet.store.queries.resting import budgets_of, resting_on
+from calfleet.store.queries.resting import calibrations_of, resting_on
 from calfleet.store.work import Work
+from calfleet.traceability.columns import columns_of
 
 AT = datetime(2026, 2, 3, tzinfo=UTC)
 ASKED = {
@@ -109,17 +110,13 @@ def test_what_is_not_there_cannot_be_named(filled: Engine, doubts_entered: Any) 
         doubt_facts.add_event(unit, replace(event, number="N", certificate="OUT-1"))  # of G-2
 
 
-def test_what_rests_on_a_gauge_is_read_as_it_is_elsewhere(filled: Engine) -> None:
-    """The quick way of reading against the whole records: all but words, findings and budgets."""
+def test_calibrations_read_quickly_are_as_they_are_elsewhere(filled: Engine) -> None:
+    """The quick way of reading against the whole records: all but words and findings."""
     with Session(filled) as session:
         whole = {c.number: c for c in calibration_queries.all_calibrations(session)}
-        quick = resting_on(session, gauges={"G-1"}, certificates=set())
-        assert quick == resting_on(session, gauges=(), certificates={"IN-1", "OUT-1"})
-        assert list(quick) == [c for c in whole if c in quick] == ["H1", "C2"]
-        assert resting_on(session, gauges=(), certificates=()) == {}
-        assert resting_on(session, gauges={"G-9"}, certificates={"K-9"}) == {}
-        budgets = {number: budgets_of(session, number) for number in quick}
-        light = resting_on(session, gauges={"G-2"}, certificates=(), with_readings=False)
+        quick = calibrations_of(session, whole.keys() | {"C9"})
+        assert calibrations_of(session, ()) == {}
+    assert quick.keys() == whole.keys()
     for number, one in quick.items():
         full = whole[number]
         bench = replace(
@@ -134,17 +131,64 @@ def test_what_rests_on_a_gauge_is_read_as_it_is_elsewhere(filled: Engine) -> Non
             },
         )  # fmt: skip
         results = tuple(
-            replace(
-                r, budget=budgets[number][r.set_point, r.phase], reason=f.reason,
-                rule_statement=f.rule_statement,
-            )
+            replace(r, reason=f.reason, rule_statement=f.rule_statement)
             for r, f in zip(one.results, full.results, strict=True)
-        )  # fmt: skip
+        )
         made = replace(one, bench=bench, results=results, findings=full.findings)
         assert made == full
-        assert [r.budget for r in results] == [r.budget for r in full.results]
+        assert [r.budget for r in one.results] == [r.budget for r in full.results]
+
+
+def by_names(columns: rec.CalibrationColumns) -> dict[str, object]:
+    """What the columns say, with names in place of keys; text of times left out."""
+    number = dict(zip(columns.keys, columns.numbers, strict=True))
+    return {
+        "calibrations": [
+            (n, columns.sheets[s], columns.procedures[p], day, replaced)
+            for n, s, p, day, replaced in zip(
+                columns.numbers, columns.sheet, columns.procedure, columns.performed_on,
+                columns.replaced, strict=True,
+            )
+        ],
+        "uses": sorted(
+            (number[c], str(role), columns.gauges[g], columns.certificates[k])
+            for c, role, g, k in columns.uses
+        ),
+        "cycles": sorted(
+            ((number[c], columns.points[p], str(phase), run, *(str(v) for v in rest))
+             for c, p, phase, run, *rest in columns.cycles),
+        ),
+        "results": sorted(
+            ((number[c], columns.points[p], str(phase), *(str(v) for v in rest))
+             for c, p, phase, *rest in columns.results),
+        ),
+    }  # fmt: skip
+
+
+def test_what_rests_on_a_gauge_is_read_as_columns(filled: Engine) -> None:
+    """The columns of the database against those made of the records themselves."""
+    with Session(filled) as session:
+        whole = [
+            c for c in calibration_queries.all_calibrations(session) if c.number in ("H1", "C2")
+        ]
+        quick = resting_on(session, gauges={"G-1"}, certificates=set())
+        again = resting_on(session, gauges=(), certificates={"IN-1", "OUT-1"})
+        nothing = resting_on(session, gauges={"G-9"}, certificates={"K-9"})
+        light = resting_on(session, gauges={"G-2"}, certificates=(), with_readings=False)
+        assert not resting_on(session, gauges=(), certificates=()).numbers
+    assert by_names(quick) == by_names(columns_of(whole))
+    assert quick == again
+    assert not nothing.numbers
+    order = sorted(range(len(whole)), key=lambda n: quick.recorded_at[n])
+    assert [quick.numbers[n] for n in order] == [
+        c.number for c in sorted(whole, key=lambda c: c.recorded_at)
+    ]
     # H1 used G-1 only: it is there as another calibration of the switch of C2
-    assert light["H1"].bench.gauges == ()
-    assert [u.gauge for u in light["C2"].bench.gauges] == ["G-1", "G-2"]
-    assert not light["C2"].results
-    assert not light["C2"].bench.cycles
+    assert list(light.numbers) == ["H1", "C2"]
+    number = dict(zip(light.keys, light.numbers, strict=True))
+    assert [(number[u[0]], light.gauges[u[2]]) for u in light.uses] == [
+        ("C2", "G-1"),
+        ("C2", "G-2"),
+    ]
+    assert not light.results
+    assert not light.cycles

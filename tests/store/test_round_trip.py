@@ -16,7 +16,7 @@ from sqlalchemy import Engine, text
 from sqlalchemy.orm import Session
 
 from calfleet import records as rec
-from calfleet.store import facts
+from calfleet.store import calibration_facts, facts
 from calfleet.store.queries import calibrations as calibration_queries
 from calfleet.store.queries import doubts, due, gauges, planning, resting, rules, switches
 from calfleet.store.queries import shop as shop_queries
@@ -190,6 +190,23 @@ def test_times_of_entry_keep_their_microseconds_and_zone(database_url: str, shop
 
 # --- asked three ways -------------------------------------------------------------------
 
+
+def named(columns: rec.CalibrationColumns) -> list[object]:
+    """Columns with names in place of keys, which each database gives as it likes."""
+    number = dict(zip(columns.keys, columns.numbers, strict=True))
+    return [
+        list(columns.numbers),
+        [columns.sheets[key] for key in columns.sheet],
+        [columns.procedures[key] for key in columns.procedure],
+        [columns.performed_on, list(columns.recorded_at), columns.replaced],
+        [(number[c], role, columns.gauges[g], columns.certificates[k])
+         for c, role, g, k in columns.uses],
+        sorted((number[c], columns.points[p], phase, run, *map(str, rest))
+               for c, p, phase, run, *rest in columns.cycles),
+        [(number[c], columns.points[p], *rest) for c, p, *rest in columns.results],
+    ]  # fmt: skip
+
+
 QUESTIONS: dict[str, Callable[[Any], object]] = {
     "switches in force": lambda reader: switches.in_force(reader, LATE),
     "switches in force before": lambda reader: switches.in_force(reader, date(2025, 6, 30)),
@@ -214,8 +231,11 @@ QUESTIONS: dict[str, Callable[[Any], object]] = {
     "dispositions": doubts.dispositions,
     "closures": doubts.closures,
     "cross checks": doubts.cross_checks,
-    "resting on": lambda reader: resting.resting_on(reader, gauges={"G-1"}, certificates={"x"}),
-    "budgets": lambda reader: resting.budgets_of(reader, "C2"),
+    "resting on": lambda reader: named(
+        resting.resting_on(reader, gauges={"G-1"}, certificates={"x"})
+    ),
+    "every calibration": resting.every_calibration,
+    "whole calibrations": lambda reader: resting.calibrations_of(reader, {"H1", "C2", "C9"}),
     "certificates": gauges.certificates,
     "certificates without points": lambda reader: gauges.certificates(reader, with_points=False),
     "points of a few": lambda reader: gauges.with_points_of(
@@ -281,7 +301,7 @@ def test_pooled_repeatability_is_the_root_of_the_pooled_variance(
     with Work(engine, actor="x", at=datetime(2026, 1, 1, tzinfo=UTC), action="a", subject="s") as w:
         shop.add_registers(w)
         for calibration in made:
-            facts.add_calibration(w, calibration)
+            calibration_facts.add_calibration(w, calibration)
         w.commit()
     with Session(engine) as session:
         s, dof = due.pooled_repeatability(session)["DX"]

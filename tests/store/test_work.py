@@ -16,8 +16,8 @@ from sqlalchemy.orm import Session
 
 from calfleet import records as rec
 from calfleet.errors import RecordRefused, StoreRefused, UnknownName
+from calfleet.store import calibration_facts, facts
 from calfleet.store import engine as engine_module
-from calfleet.store import facts
 from calfleet.store.engine import open_engine, refusals
 from calfleet.store.models import AreaRow, SiteRow
 from calfleet.store.queries import calibrations as calibration_queries
@@ -205,7 +205,7 @@ def test_a_taken_key_is_refused_alike_on_both_databases(engine: Engine, shop: An
         work.commit()
     before = rows(engine)
     with pytest.raises(RecordRefused) as told, unit(engine) as work:
-        facts.add_calibration(work, replace(shop.calibrations[0], replaced_by=None))
+        calibration_facts.add_calibration(work, replace(shop.calibrations[0], replaced_by=None))
     assert told.value.exit_code == 3
     assert "calibration" in told.value.message
     with pytest.raises(RecordRefused), unit(engine) as work:
@@ -218,7 +218,7 @@ def test_a_second_correction_of_one_record_is_refused(engine: Engine, shop: Any)
         shop.add_all(work)
         work.commit()
     with pytest.raises(RecordRefused), unit(engine) as work:
-        facts.add_calibration(work, replace(shop.calibrations[1], number="C3"))
+        calibration_facts.add_calibration(work, replace(shop.calibrations[1], number="C3"))
     with Session(engine) as session:
         first = calibration_queries.calibration(session, "H1")
         assert first is not None
@@ -245,11 +245,11 @@ def test_a_reference_to_nothing_is_named(
     bare, full = shop.calibrations
     with unit(engine) as work:
         shop.add_registers(work)
-        facts.add_calibration(work, replace(bare, replaced_by=None))
+        calibration_facts.add_calibration(work, replace(bare, replaced_by=None))
         work.commit()
     before = rows(engine)
     with pytest.raises(UnknownName) as told, unit(engine) as work:
-        facts.add_calibration(work, replace(full, bench=replace(full.bench, **change)))
+        calibration_facts.add_calibration(work, replace(full, bench=replace(full.bench, **change)))
     assert told.value.kind == kind
     assert rows(engine) == before
 
@@ -262,7 +262,7 @@ def test_a_calibration_before_its_gauge_was_there_is_refused(engine: Engine, sho
     with unit(engine) as work:
         shop.add_registers(work)
         with pytest.raises(UnknownName, match="gauge in force on that day"):
-            facts.add_calibration(work, replace(early, replaced_by=None))
+            calibration_facts.add_calibration(work, replace(early, replaced_by=None))
 
 
 def test_facts_need_a_site(engine: Engine, shop: Any) -> None:

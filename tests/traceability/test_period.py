@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
 
 import pytest
@@ -69,11 +69,23 @@ def lost(number: str, code: str, on: date = FOUND) -> GaugeEvent:
 
 
 def checked(
-    code: str, with_certificate: str, against: str, its: str, on: date, *, apart: str = "0.01"
+    code: str,
+    with_certificate: str,
+    against: str,
+    its: str,
+    on: date,
+    *,
+    apart: str = "0.002",
+    at: tuple[str, ...] = ("0", "5", "10"),
+    U: str = "0.005",
+    entered_at: datetime | None = None,
 ) -> Compared:
-    """A cross check in which the two gauges are ``apart``, each with U = 0.03 bar."""
-    point = CrossCheck(code, against, on, "bar", D(5) + D(apart), D("0.03"), D(5), D("0.03"))
-    return Compared("X1", code, with_certificate, against, its, on, (point,))
+    """A cross check in which the two gauges are ``apart`` in bar at each of ``at``."""
+    points = tuple(
+        CrossCheck(code, against, on, "bar", D(value) + D(apart), D(U), D(value), D(U))
+        for value in at
+    )
+    return Compared("X1", code, with_certificate, against, its, on, points, entered_at)
 
 
 TWO = (certificate("K1", "RG-1", FIRST), certificate("K2", "RG-1", SECOND))
@@ -273,3 +285,111 @@ def test_a_cross_check_with_a_gauge_calibrated_by_it_shows_nothing() -> None:
     chain = facts(*TWO, child)
     assert since(found_bad_events(chain, [lost("E1", "RG-1")], [check])) == SECOND
     assert since(found_bad_events(chain, [lost("E1", "RG-2")], [check])) == HALFWAY
+
+
+# --- a check that clears a gauge whose error nobody knows ---------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("at", "U", "why"),
+    [
+        (("0.9", "5", "9"), "0.005", ""),
+        (("0.9", "6.9", "9"), "0.005", ""),
+        (("0", "10"), "0.005", "certificate covers 0 to 10 bar"),
+        (("5",), "0.005", "it compared at 5.002 bar"),
+        (("1.2", "5", "9"), "0.005", "from end to end"),
+        (("0.9", "5", "8.9"), "0.005", "from end to end"),
+        (("0", "1", "7.2", "10"), "0.005", "with a point between"),
+        (("0", "5", "10"), "0.0075", "wider than the permissible error of RG-1, 0.01 bar"),
+        (("0", "5", "10"), "0.007", ""),
+    ],
+)
+@pytest.mark.parametrize("kind", [FoundBadKind.LOST, FoundBadKind.DAMAGED])
+def test_with_no_error_known_a_check_must_be_a_calibration_in_small(
+    kind: FoundBadKind, at: tuple[str, ...], U: str, why: str
+) -> None:
+    """Worked out by hand: 0.1 % of 10 bar is 0.01 bar; the limit is sqrt(2) U, 0.0099 and 0.0106
+    bar; a tenth of 10 bar may be missing at either end, 6 bar lie between neighbours at most."""
+    check = checked("RG-1", "K2", "RG-9", "O2", HALFWAY, at=at, U=U)
+    event = replace(lost("E1", "RG-1"), kind=kind)
+    found = found_bad_events(facts(*TWO, *OTHER), [event], [check])["E1"]
+    assert found.last_good.on == (SECOND if why else HALFWAY)
+    assert len(found.left_out) == bool(why)
+    assert why in "".join(found.left_out)
+    if why:
+        assert found.left_out[0].startswith(
+            "Cross check X1 of 2026-04-01 with RG-9 is not counted: "
+        )
+
+
+def test_a_check_in_another_unit_covers_the_same_range() -> None:
+    check = checked(
+        "RG-1", "K2", "RG-9", "O2", HALFWAY, at=("0", "500", "1000"), U="0.5", apart="0.2"
+    )
+    in_kpa = replace(check, points=tuple(replace(p, unit="kPa") for p in check.points))
+    chain = facts(*TWO, *OTHER)
+    assert since(found_bad_events(chain, [lost("E1", "RG-1")], [in_kpa])) == HALFWAY
+    in_mbar = replace(check, points=tuple(replace(p, unit="mbar") for p in check.points))
+    assert since(found_bad_events(chain, [lost("E1", "RG-1")], [in_mbar])) == SECOND
+
+
+REPORTED = datetime(2026, 7, 1, 12, 0, tzinfo=UTC)
+
+
+@pytest.mark.parametrize(
+    ("entered", "counts", "after"),
+    [
+        (datetime(2026, 4, 1, 8, 0, tzinfo=UTC), True, ""),
+        (REPORTED, True, ""),
+        (REPORTED + timedelta(seconds=1), False, "after the event was reported"),
+        (REPORTED + timedelta(days=9), False, "after the event was reported"),
+    ],
+)
+@pytest.mark.parametrize("kind", [FoundBadKind.LOST, FoundBadKind.AS_FOUND])
+def test_a_check_entered_after_the_report_does_not_count(
+    kind: FoundBadKind, entered: datetime, counts: bool, after: str
+) -> None:
+    """It names an earlier day; nobody can tell whether it was done then."""
+    check = checked("RG-1", "K2", "RG-9", "O2", HALFWAY, entered_at=entered)
+    event = lost("E1", "RG-1")
+    if kind is FoundBadKind.AS_FOUND:
+        event = replace(event, kind=kind, unit="bar", points=(ErrorPoint(D(10), D("0.1")),))
+    chain = facts(*TWO, *OTHER)
+    found = found_bad_events(chain, [event], [check], reported={"E1": REPORTED})["E1"]
+    assert found.last_good.on == (HALFWAY if counts else SECOND)
+    assert after in "".join(found.left_out)
+    assert bool(found.left_out) is not counts
+
+
+def test_a_check_entered_after_the_day_found_does_not_count_for_a_later_report_either() -> None:
+    """Entered back-dated first, reported then: the order of entry helps nobody."""
+    entered = datetime(2026, 7, 2, 8, 0, tzinfo=UTC)
+    check = checked("RG-1", "K2", "RG-9", "O2", HALFWAY, entered_at=entered)
+    chain = facts(*TWO, *OTHER)
+    for reported in ({"E1": entered + timedelta(hours=1)}, {}):
+        found = found_bad_events(chain, [lost("E1", "RG-1")], [check], reported=reported)["E1"]
+        assert found.last_good.on == SECOND
+        assert "after the gauge was found bad" in found.left_out[0]
+        assert "may weigh it" in found.left_out[0]
+
+
+def test_a_check_in_which_they_did_not_agree_counts_against_the_gauge_however_poor() -> None:
+    """One point, entered late: a later check that agreed does not clear what came before it."""
+    apart = checked(
+        "RG-1", "K2", "RG-9", "O2", date(2026, 3, 1), at=("5",), apart="0.05",
+        entered_at=REPORTED + timedelta(days=1),
+    )  # fmt: skip
+    later = replace(checked("RG-1", "K2", "RG-9", "O2", HALFWAY), number="X2")
+    chain = facts(*TWO, *OTHER)
+    events = [lost("E1", "RG-1")]
+    assert since(found_bad_events(chain, events, [later])) == HALFWAY
+    both = found_bad_events(chain, events, [apart, later], reported={"E1": REPORTED})
+    assert since(both) == SECOND
+    assert both["E1"].left_out == ()
+
+
+def test_only_a_check_that_would_have_bounded_the_period_is_named() -> None:
+    poor = checked("RG-1", "K1", "RG-9", "O1", date(2025, 6, 1), at=("5",))
+    after = checked("RG-1", "K2", "RG-9", "O2", FOUND + timedelta(1), at=("5",))
+    found = found_bad_events(facts(*TWO, *OTHER), [lost("E1", "RG-1")], [poor, after])["E1"]
+    assert found.left_out == ()

@@ -96,8 +96,12 @@ def show_calibration(session: Session, found: Calibration, *, with_cautions: boo
     from calfleet.metrology.rounding import percent
     from calfleet.services.after import next_due
     from calfleet.services.cautions import DEFERENCE
+    from calfleet.services.list_particulars import receipt_before, switch_on
+    from calfleet.services.look_up import stood
 
     bench = found.bench
+    told = switch_on(session, bench.tag, bench.performed_on)
+    came = receipt_before(session, bench.tag, bench.performed_on)
     gauges = ", ".join(f"{u.gauge} ({u.role}, {u.certificate})" for u in bench.gauges)
     state = ""
     if found.replaced_by:
@@ -109,6 +113,14 @@ def show_calibration(session: Session, found: Calibration, *, with_cautions: boo
         [
             ("Record", state),
             ("State", _state_words(session, found)),
+            ("Made by", ", ".join(p for p in (told.maker, told.model) if p) if told else ""),
+            ("Stands at", told.stands_at if told else ""),
+            (
+                "Received",
+                f"{came.received_on} by {came.received_by}: {came.condition}".rstrip(": ")
+                if came
+                else "",
+            ),
             ("Done", f"{bench.performed_on} by {bench.performed_by}"),
             ("Procedure", f"{bench.procedure} rev {bench.procedure_revision}"),
             ("Gauges", gauges),
@@ -130,6 +142,7 @@ def show_calibration(session: Session, found: Calibration, *, with_cautions: boo
                 if found.number
                 else "",
             ),
+            ("Came from", stood(session, "calibration", found.number) if found.number else ""),
         ]
     ):
         print(f"  {line}")

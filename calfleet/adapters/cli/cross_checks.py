@@ -19,6 +19,8 @@ from calfleet.adapters.cli.events import decimal, entered, pair
 from calfleet.adapters.cli.render import Column, Format, listing, paragraph
 
 if TYPE_CHECKING:
+    from datetime import date
+
     from calfleet.records import CrossCheck
     from calfleet.traceability.period import Compared
 
@@ -58,7 +60,7 @@ def cross_check(
     Both are taken as at the bench, corrected by the certificates in force. They agree where they
     differ by no more than the root of U1 squared plus U2 squared (E_n at most 1).
     """
-    from calfleet.services.cross_check import NewCheck, NewPoint
+    from calfleet.services.cross_check import NewCheck, NewPoint, clears
     from calfleet.services.cross_check import cross_check as service
     from calfleet.site import find_site
 
@@ -74,11 +76,12 @@ def cross_check(
     new = NewCheck(gauge, against, points, unit, when, note)
     with entered(folder, person, "cross check", f"{gauge} against {against}", note) as (work, who):
         made, outcome = service(work, new, person=who, today=today)
+        poor = clears(work.session, outcome)
         work.commit()
-    _show(made, outcome)
+    _show(made, outcome, poor, today)
 
 
-def _show(made: CrossCheck, outcome: Compared) -> None:
+def _show(made: CrossCheck, outcome: Compared, poor: dict[str, str], today: date) -> None:
     from calfleet.adapters.documents.event_views import point_figures
     from calfleet.traceability.words import symbol
 
@@ -106,9 +109,20 @@ def _show(made: CrossCheck, outcome: Compared) -> None:
         print(
             paragraph(
                 "Should one of them be found bad later, only results after this day are in doubt, "
-                "as long as the other is not in doubt itself."
+                "as long as the other is not in doubt itself and this check could have seen the "
+                "errors found."
             )
         )
+        for code, why in poor.items():
+            if why:
+                print(paragraph(f"! Should {code} be lost or damaged, it does not count: {why}."))
+        if made.done_on < today:
+            print(
+                paragraph(
+                    f"! Entered on {today} for {made.done_on}: it does not count for a gauge that "
+                    "was found bad before it was entered."
+                )
+            )
         return
     print(
         paragraph(

@@ -20,27 +20,34 @@ from calfleet.adapters.cli.app import (
     write_new,
 )
 from calfleet.adapters.cli.impact_tables import result_columns, sheets
-from calfleet.adapters.cli.render import Column, Format, csv_text, terminal_width
+from calfleet.adapters.cli.render import Column, Format, csv_text, listing, terminal_width
 from calfleet.adapters.cli.workbooks import (
     Book,
     WorkbookOption,
     check_workbook,
     listing_and_book,
+    write_listing,
     write_sheets,
 )
 from calfleet.errors import UsageError
 
 if TYPE_CHECKING:
     from calfleet.traceability.exposure import Exposure
+    from calfleet.traceability.weak_chains import WeakChain
+
+
+MOST_CHAINS = 200
+"""So many weak chains are printed as a table; CSV, JSON and the workbook have all."""
 
 
 class ReportFormat(StrEnum):
-    """How a report is given: text or JSON to read, CSV of the results, SVG to look at."""
+    """How a report is given: text or JSON to read, CSV of the results, SVG to look at, W3C PROV."""
 
     TEXT = "text"
     CSV = "csv"
     JSON = "json"
     SVG = "svg"
+    PROV = "prov"
 
 
 @app.command("found-bad", rich_help_panel=AUDITOR)
@@ -65,7 +72,10 @@ def found_bad(
     output: Annotated[
         ReportFormat,
         typer.Option(
-            "--format", "-f", metavar="FORMAT", help="text, csv (the results), json or svg."
+            "--format",
+            "-f",
+            metavar="FORMAT",
+            help="text, csv (the results), json, svg, or prov (W3C PROV, JSON).",
         ),
     ] = ReportFormat.TEXT,
     out: Annotated[
@@ -111,6 +121,10 @@ def found_bad(
         )
     elif output is ReportFormat.JSON:
         text = json.dumps(impact_views.to_plain(found), indent=2, ensure_ascii=False)
+    elif output is ReportFormat.PROV:
+        from calfleet.adapters.documents.prov_export import impact_to_prov, prov_text
+
+        text = prov_text(impact_to_prov(found)).rstrip("\n")
     else:
         text = impact_picture.svg(found)
     if out is None:
@@ -171,23 +185,33 @@ def weak_chains(
     """Every result of the site whose chain to the standards is broken or weak, and why."""
     from calfleet.services.doubt import weak
     from calfleet.site import find_site
+    from calfleet.traceability.links import ChainVerdict
 
     check_workbook(workbook)
     folder = find_site(site)
     with folder.reading() as session:
         rows = list(weak(session))
-    listing_and_book(
-        rows,
-        [
-            Column("Calibration", "calibration", lambda x: x.calibration),
-            Column("Tag", "tag", lambda x: x.tag),
-            Column("Done", "performed_on", lambda x: x.performed_on),
-            Column("Chain", "verdict", lambda x: x.verdict, fold=True),
-            Column("Why", "why", lambda x: x.statement, fold=True),
-        ],
-        output,
-        Book(workbook, folder, "Weak chains", folder.today()),
-        title="Results with a broken or weak chain, oldest first",
-        footer=["", f"{len(rows)} results. 'calfleet trace NUMBER' shows the whole chain."],
-        empty="Every chain is unbroken.",
-    )
+    columns: list[Column[WeakChain]] = [
+        Column("Calibration", "calibration", lambda x: x.calibration),
+        Column("Tag", "tag", lambda x: x.tag),
+        Column("Done", "performed_on", lambda x: x.performed_on),
+        Column("Chain", "verdict", lambda x: x.verdict, fold=True),
+        Column("Why", "why", lambda x: x.statement, fold=True),
+    ]
+    title, shown = "Results with a broken or weak chain, oldest first", rows
+    broken = sum(row.verdict is ChainVerdict.BROKEN for row in rows)
+    more = ""
+    if output is Format.TABLE and len(rows) > MOST_CHAINS:
+        title = (
+            f"The {MOST_CHAINS} gravest of the broken and weak chains: broken first, newest first"
+        )
+        newest = sorted(rows, key=lambda row: row.performed_on, reverse=True)
+        shown = sorted(newest, key=lambda row: row.verdict is not ChainVerdict.BROKEN)[:MOST_CHAINS]
+        more = f", {broken} of them with a broken chain; --format csv or json lists all"
+    below = ["", f"{len(rows)} results{more}. 'calfleet trace NUMBER' shows the whole chain."]
+    listing(shown, columns, output, title=title, footer=below, empty="Every chain is unbroken.")
+    write_listing(
+        workbook, folder, rows, columns, title="Weak chains",
+        heading="Results with a broken or weak chain, oldest first", as_of=folder.today(),
+        notes=below,
+    )  # fmt: skip

@@ -179,7 +179,10 @@ def columns(lines: Sequence[DueLine] = ()) -> list[Column[DueLine]]:
 
     def gauge(line: DueLine) -> str:
         ready = line.readiness
-        return f"{ready.gauge} {ratio_text(ready.tur)}" if ready.ready else f"NONE: {ready.short}"
+        if not ready.ready:
+            return f"NONE: {ready.short}"
+        back = f", back {ready.back_on}" if ready.back_on else ""
+        return f"{ready.gauge} {ratio_text(ready.tur)}{back}"
 
     other = any(line.work != CALIBRATION for line in lines)
     work: Column[DueLine] = Column("What", "work", lambda x: x.work, fold=True)
@@ -232,6 +235,7 @@ def machine_columns() -> list[Column[DueLine]]:
         Column("", "gauge", lambda x: x.readiness.gauge),
         Column("", "gauge_tur", lambda x: x.readiness.tur, _cut, name="Gauge TUR"),
         Column("", "gauge_reason", lambda x: x.readiness.reason),
+        Column("", "gauge_back_on", lambda x: x.readiness.back_on),
     ]
 
 

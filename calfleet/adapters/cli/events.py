@@ -24,7 +24,14 @@ from calfleet.adapters.cli.app import (
     write_new,
 )
 from calfleet.adapters.cli.doubts import ReportFormat
-from calfleet.adapters.cli.render import Column, Format, listing, paragraph, terminal_width
+from calfleet.adapters.cli.render import (
+    Column,
+    Format,
+    csv_text,
+    listing,
+    paragraph,
+    terminal_width,
+)
 from calfleet.errors import UsageError
 
 if TYPE_CHECKING:
@@ -127,6 +134,8 @@ def report(
             f"{counted(len(made.affected.certificates), 'certificate')} of other gauges rest on it."
         )
     )
+    for text in found.left_out:
+        print(paragraph(f"! {text}"))
     if not found.constant and event.certificate is None:
         print(paragraph(f"{event.gauge} is not to be used until it is calibrated again."))
     print(
@@ -258,7 +267,13 @@ def show(
         bool, typer.Option("--all", help="List the results that stand, too.")
     ] = False,
     output: Annotated[
-        ReportFormat, typer.Option("--format", "-f", metavar="FORMAT", help="text, json or svg.")
+        ReportFormat,
+        typer.Option(
+            "--format",
+            "-f",
+            metavar="FORMAT",
+            help="text, csv (each result with its decision), json, svg, or prov (W3C PROV, JSON).",
+        ),
     ] = ReportFormat.TEXT,
     out: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Write to this new file.")
@@ -266,9 +281,11 @@ def show(
     site: SiteOption = None,
 ) -> None:
     """Show an event: every result judged again, decisions, who was told, what is open."""
+    from calfleet.adapters.cli.impact_tables import decided_columns
     from calfleet.adapters.documents import event_views
     from calfleet.services.show_event import dossier
     from calfleet.site import find_site
+    from calfleet.traceability.dossier import covered
 
     refuse_existing(out)
     folder = find_site(site)
@@ -279,6 +296,13 @@ def show(
         text = event_views.report_text(found, wide, most_kept=None if all_kept else 0)
     elif output is ReportFormat.JSON:
         text = json.dumps(event_views.to_plain(found), indent=2, ensure_ascii=False)
+    elif output is ReportFormat.CSV:
+        rows = list(covered(found.held, found.impact.rows))
+        text = csv_text(rows, decided_columns()).removesuffix("\n")
+    elif output is ReportFormat.PROV:
+        from calfleet.adapters.documents.prov_export import dossier_to_prov, prov_text
+
+        text = prov_text(dossier_to_prov(found)).rstrip("\n")
     else:
         text = event_views.svg(found)
     if out is None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
@@ -96,7 +97,14 @@ def gauge_schedule(
     if picture is not None:
         from calfleet.adapters.documents import gauge_picture
 
-        write_new(picture, gauge_picture.svg(_rows(found), found.as_of, found.until))
+        blocked = {c.key for c in found.gauge_conflicts}
+        without = [
+            gauge_picture.Tick(u.day, u.job.tag, lacks=True)
+            for u in found.uses
+            if u.job.key in blocked and found.gauge_for(u) is None
+        ]
+        drawn = gauge_picture.svg(_rows(found, blocked), found.as_of, found.until, without=without)
+        write_new(picture, drawn)
 
 
 def _basis(found: GaugeSchedule) -> str:
@@ -158,6 +166,15 @@ def _gauge_footer(found: GaugeSchedule) -> list[str]:
     ]
     if lapsing:
         lines.append(paragraph(f"Out of date before they are back: {', '.join(lapsing)}."))
+    for laboratory in sorted({x.without_terms for x in found.lines} - {""}):
+        gauges = sorted({x.gauge.code for x in found.lines if x.without_terms == laboratory})
+        lines.append(
+            paragraph(
+                f"Terms of {laboratory} are not entered: when {', '.join(gauges)} would be back "
+                "from the next calibration is not known, so nothing is planned with them after "
+                f"their due dates. 'calfleet shop set-terms {laboratory}' enters the terms."
+            )
+        )
     count = len(found.gauge_conflicts) + len(found.person_conflicts)
     if count:
         lines.append(f"{count} conflicts: 'calfleet gauge-schedule --conflicts' lists them.")
@@ -182,6 +199,7 @@ class ConflictRow:
     on: date | None = None
     also_blocks: str = ""
     source: str = ""
+    advice: str = ""
 
 
 def _show_conflicts(found: GaugeSchedule, output: Format) -> None:
@@ -200,19 +218,32 @@ def _show_conflicts(found: GaugeSchedule, output: Format) -> None:
             Column("", "choice_with", lambda x: x.what or None),
             Column("", "choice_on", lambda x: x.on),
             Column("", "also_blocks", lambda x: x.also_blocks or None),
+            Column("", "advice", lambda x: x.advice or None),
         ],
         output,
         title=f"Jobs without a gauge or a person, {found.as_of} to {found.until}",
         empty="Every job has a gauge that is valid, in range and good enough on its day, and "
         "somebody qualified.",
         note=_choices_note,
-        footer=["", paragraph(_basis(found))],
+        footer=["", *_how(rows), paragraph(_basis(found))],
     )
+
+
+def _how(rows: Sequence[ConflictRow]) -> list[str]:
+    """How a choice is entered."""
+    if not any(row.choices for row in rows):
+        return []
+    return [
+        paragraph(
+            "A job's week, person or gauge is fixed with 'calfleet plan fix TAG --week YYYY-Www'; "
+            "when a gauge is to be away is entered with 'calfleet shop add-absence'."
+        )
+    ]
 
 
 def _choices_note(row: ConflictRow) -> str:
     if not row.choices:
-        return "No way out within its days: have it deferred, or find another gauge."
+        return row.advice
     return " ".join(f"({n}) {text}" for n, text in enumerate(row.choices, start=1))
 
 
@@ -230,6 +261,7 @@ def _conflict_rows(found: GaugeSchedule, *, every_choice: bool) -> list[Conflict
             why or "no gauge is in range and good enough",
             tuple(c.text for c in gauge.choices),
             source=found.source[gauge.key],
+            advice=found.advice.get(gauge.key, ""),
         )
         told = [(str(c.kind), c.text, c.gauge, c.day, "; ".join(c.also_blocks))
                 for c in gauge.choices]  # fmt: skip
@@ -244,6 +276,7 @@ def _conflict_rows(found: GaugeSchedule, *, every_choice: bool) -> list[Conflict
             person.reason,
             tuple(c.text for c in person.choices),
             source=found.source[person.key],
+            advice=found.advice.get(person.key, ""),
         )
         told = [(str(c.kind), c.text, c.person, c.day, "") for c in person.choices]
         rows += _each(one, told) if every_choice else [one]
@@ -287,22 +320,20 @@ def _show_impact(impact: LapseImpact, found: GaugeSchedule, output: Format) -> N
     )
 
 
-def _rows(found: GaugeSchedule) -> list[GaugeRow]:
+def _rows(found: GaugeSchedule, blocked: set[str]) -> list[GaugeRow]:
     """The gauges as the picture takes them."""
     from calfleet.adapters.documents.gauge_picture import GaugeRow, Tick
     from calfleet.scheduling.calendar import Window
-    from calfleet.scheduling.gauge_plan import availability
 
-    blocked = {c.key for c in found.gauge_conflicts}
     rows = []
     for care in found.cares:
-        free = availability(care, found.as_of, found.until)
+        free = found.fleet.free[care.code]
         lines = [x for x in found.lines if x.gauge.code == care.code]
-        ticks = []
-        for use in found.uses:
-            first = use.job.gauges[:1] == (care.code,)
-            if use.gauge == care.code or (use.gauge is None and first):
-                ticks.append(Tick(use.day, use.job.tag, use.job.key in blocked))
+        ticks = [
+            Tick(use.day, use.job.tag, use.job.key in blocked)
+            for use in found.uses
+            if found.gauge_for(use) == care.code
+        ]
         lapses = [
             Window(x.trip.due_on, x.trip.back_on, "out of date")
             for x in lines

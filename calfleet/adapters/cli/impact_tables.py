@@ -10,6 +10,7 @@ from calfleet.adapters.cli.workbooks import places_of, sheet
 
 if TYPE_CHECKING:
     from calfleet.adapters.documents.tidy_workbook import Sheet
+    from calfleet.records import Disposition
     from calfleet.traceability.event import FoundPoint
     from calfleet.traceability.outcome import Impact, Job, RestingGauge, Row
     from calfleet.traceability.rejudge import State
@@ -60,6 +61,8 @@ def _event(impact: Impact) -> Iterator[tuple[str, Any]]:
     yield "Last known good on", event.last_good.on
     yield "Known from", event.last_good.how
     yield "Certificate then", event.last_good.certificate or None
+    for line in event.left_out:
+        yield "Not counted", line
     yield "Outcome", impact.statement
     for (consequence, criticality), count in impact.counts.items():
         if count:
@@ -134,6 +137,27 @@ def result_columns() -> list[Column[Row]]:
         Column("", "told", lambda x: "; ".join(x.told) or None, name="To be told"),
         Column("", "later", lambda x: x.later or None, name="Later calibration"),
         Column("", "describes_now", lambda x: x.describes_now),
+    ]
+
+
+def decided_columns() -> list[Column[tuple[Row, Disposition | None]]]:
+    """The columns of the results touched with the decision that covers each."""
+
+    def decision(key: str) -> Callable[[tuple[Row, Disposition | None]], Any]:
+        return lambda x: None if x[1] is None else getattr(x[1], key)
+
+    def of_row(
+        value: Callable[[Row], Any],
+    ) -> Callable[[tuple[Row, Disposition | None]], Any]:
+        return lambda x: value(x[0])
+
+    return [
+        *(Column("", c.key, of_row(c.value)) for c in result_columns()),
+        Column("", "decision", decision("action")),
+        Column("", "decision_reason", decision("reason")),
+        Column("", "decided_by", decision("decided_by")),
+        Column("", "decided_on", decision("decided_on")),
+        Column("", "decision_number", decision("decision")),
     ]
 
 

@@ -23,6 +23,9 @@ from calfleet.adapters.cli.render import Column, Format, listing, paragraph
 from calfleet.adapters.cli.workbooks import WorkbookOption, check_workbook, write_listing
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from calfleet.scheduling.forecast import CapacityLine
     from calfleet.services.forecast_load import Forecast
 
 
@@ -51,6 +54,10 @@ def forecast(
     picture: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Draw it as SVG into this new file, too.")
     ] = None,
+    calendar: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Write the jobs as a calendar file (.ics), too."),
+    ] = None,
     workbook: WorkbookOption = None,
     output: FormatOption = Format.TABLE,
     site: SiteOption = None,
@@ -58,13 +65,15 @@ def forecast(
     """Forecast jobs and bench hours, with what recurs, against the hours of the shop.
 
     Every job is taken as done on its due date, and what is overdue as done at once: the load if
-    nothing is moved. Hours are those of the people with bench hours, less holidays.
+    nothing is moved. Hours are those of the technicians with bench hours, less what holidays,
+    closures of the shop and their own leave take away.
     """
     from calfleet.scheduling.forecast import Period
     from calfleet.services.forecast_load import GroupBy, forecast_load
     from calfleet.site import find_site
 
     refuse_existing(picture)
+    refuse_existing(calendar)
     check_workbook(workbook)
     folder = find_site(site)
     today = day(as_of, folder.today())
@@ -102,11 +111,25 @@ def forecast(
             found.lines,
             capacity=found.capacity,
             closed=found.closed,
-            absences=[load_picture.Strip(name, windows) for name, windows in found.absences],
+            absences=[
+                *([load_picture.Strip("outages", found.shutdowns)] if found.shutdowns else []),
+                *(load_picture.Strip(name, windows) for name, windows in found.absences),
+                *(load_picture.Strip(f"{who} on leave", windows) for who, windows in found.leaves),
+            ],
             title=f"Bench hours by {by.value}, {found.span.first} to {found.span.last}",
             group_name=by.value,
         )
         write_new(picture, drawn)
+    if calendar is not None:
+        from calfleet.adapters.documents.calendar_file import calendar_file, forecast_entries
+
+        text = calendar_file(
+            forecast_entries(found.jobs),
+            site=found.site,
+            stamp=folder.now(),
+            name="Calibration forecast",
+        )
+        write_new(calendar, text, newline="")
 
 
 def _rows(found: Forecast) -> list[dict[str, Any]]:
@@ -124,6 +147,7 @@ def _rows(found: Forecast) -> list[dict[str, Any]]:
         if held.period in rows:
             rows[held.period]["capacity"] = held.capacity_minutes / 60
             rows[held.period]["share"] = held.share
+            rows[held.period]["lost"] = held
     return list(rows.values())
 
 
@@ -162,6 +186,7 @@ def _columns(found: Forecast, output: Format) -> list[Column[dict[str, Any]]]:
                 right=True,
                 unit="h",
             ),
+            *_lost(found),
             Column(
                 "Load",
                 "load_share",
@@ -172,6 +197,33 @@ def _columns(found: Forecast, output: Format) -> list[Column[dict[str, Any]]]:
     if output is not Format.TABLE:
         shown.insert(1, Column("", "first_on", lambda r: r["first_on"]))
     return shown
+
+
+def _lost(found: Forecast) -> list[Column[dict[str, Any]]]:
+    """What holidays, closures and leave take of the shop's hours; in the table only if they do."""
+    kinds: list[tuple[str, Callable[[CapacityLine], float]]] = [
+        ("holidays", lambda line: line.holiday_minutes / 60),
+        ("closures", lambda line: line.closure_minutes / 60),
+        ("leave", lambda line: line.leave_minutes / 60),
+    ]
+
+    def told(line: CapacityLine) -> str:
+        return ", ".join(f"{value(line):.1f} {name}" for name, value in kinds if value(line))
+
+    def figure(name: str, value: Callable[[CapacityLine], float]) -> Column[dict[str, Any]]:
+        return Column(
+            "",
+            f"lost_to_{name}_hours",
+            lambda r: None if "lost" not in r else value(r["lost"]),
+            name=f"Lost to {name}",
+            unit="h",
+            digits=lambda _: 1,
+        )
+
+    columns = [figure(name, value) for name, value in kinds]
+    if any(line.lost_minutes for line in found.capacity):
+        columns.append(Column("Lost", "", lambda r: r.get("lost"), told, table_only=True))
+    return columns
 
 
 def _bar(share: float) -> str:
@@ -191,13 +243,42 @@ def _footer(found: Forecast) -> list[str]:
         "inside these months.",
     ]
     if not found.capacity:
-        lines.append("No bench hours of people are on record: nothing to compare with.")
+        lines.append(
+            "No technician has bench hours on record: nothing to compare with. "
+            "'calfleet shop set-hours' enters them."
+        )
+    if found.no_time:
+        lines.append(
+            f"The shop has no bench time from {found.span.first} to {found.span.last}: "
+            f"{found.no_time}. 'calfleet shop calendar' and 'calfleet shop hours' list what is "
+            "entered."
+        )
+    elif any(line.lost_minutes for line in found.capacity):
+        lines.append(
+            "Lost of the shop's hours: "
+            + ", ".join(
+                f"{minutes / 60:.1f} h to {name}"
+                for name, minutes in (
+                    ("holidays", sum(x.holiday_minutes for x in found.capacity)),
+                    ("closures", sum(x.closure_minutes for x in found.capacity)),
+                    ("leave", sum(x.leave_minutes for x in found.capacity)),
+                )
+                if minutes
+            )
+            + "."
+        )
     for line in found.capacity:
         if line.bench_minutes > line.capacity_minutes:
             lines.append(
                 f"{line.period}: {(line.bench_minutes - line.capacity_minutes) / 60:.1f} h more "
                 "than the shop has."
             )
+    for window in found.closed:
+        if window.days > 1:
+            lines.append(f"{window.name}: shop closed {window.first} to {window.last}.")
+    for person, windows in found.leaves:
+        days = ", ".join(f"{w.first} to {w.last}" for w in windows)
+        lines.append(f"{person} on leave: {days}.")
     for window in found.shutdowns:
         lines.append(f"{window.name}: {window.first} to {window.last}.")
     return lines

@@ -16,7 +16,10 @@ from calfleet.adapters.cli.workbooks import (
 )
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from calfleet.records import ProcedureRevision
+    from calfleet.services.list_gauges import GaugeLine
 
 
 @app.command(rich_help_panel=HELD)
@@ -131,6 +134,15 @@ def gauges(
         return
     with folder.reading() as session:
         rows = list_gauges(session, on)
+
+    def told(field: str) -> Callable[[GaugeLine], str | None]:
+        return lambda x: None if x.particulars is None else getattr(x.particulars, field) or None
+
+    def particular(heading: str, field: str) -> Column[GaugeLine]:
+        # in the table only where something is told; CSV, JSON and workbooks have one form
+        known = any(told(field)(x) for x in rows)
+        return Column(heading if known else "", field, told(field), fold=True, name=heading)
+
     listing_and_book(
         rows,
         [
@@ -154,6 +166,11 @@ def gauges(
             Column("Valid until", "valid_until", lambda x: x.valid_until),
             Column("Days left", "days_left", lambda x: x.days_left, right=True, unit="d"),
             Column("Status", "status", lambda x: x.standing, fold=True),
+            particular("Maker", "maker"),
+            particular("Model", "model"),
+            particular("Software", "software_version"),
+            particular("Kept at", "kept_at"),
+            particular("Maintenance planned", "maintenance"),
         ],
         output,
         Book(workbook, folder, "Gauges", on),

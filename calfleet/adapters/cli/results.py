@@ -12,8 +12,10 @@ import typer
 from calfleet.adapters.cli.app import (
     AUDITOR,
     FormatOption,
+    PersonOption,
     SiteOption,
     app,
+    day,
     refuse_existing,
     write_new,
 )
@@ -45,37 +47,87 @@ def result(
         Path | None,
         typer.Option(metavar="FILE", help="Write the calibration report, a new PDF file."),
     ] = None,
+    issue: Annotated[
+        bool,
+        typer.Option(
+            "--issue", help="With --report: note it as issued, as a reviewer or approver."
+        ),
+    ] = False,
+    reason: Annotated[
+        str, typer.Option(metavar="TEXT", help="With --issue: why it is issued again.")
+    ] = "",
+    person: PersonOption = None,
     output: FormatOption = Format.TABLE,
     site: SiteOption = None,
 ) -> None:
-    """Show a recorded calibration: figures, uncertainty, decision, findings, next due date."""
+    """Show a recorded calibration: figures, uncertainty, decision, findings, next due date.
+
+    Lists the reports that were issued of it; 'calfleet report-check FILE' tells whether a PDF is
+    one of them.
+    """
     from calfleet.adapters.cli.bench import result_columns, show_budgets, show_calibration
     from calfleet.records import to_plain
     from calfleet.services.calibration_state import course
     from calfleet.services.find_calibration import find_calibration
+    from calfleet.services.issue_report import issues
     from calfleet.site import find_site
 
     folder = find_site(site)
+    if (issue or reason) and (report is None or not issue):
+        raise UsageError(
+            "--issue goes with --report, and --reason with --issue.",
+            rule="What is issued is a file.",
+            next_step="Name the file with --report, or leave them out.",
+        )
     if report is not None:
-        _report(folder, name, report)
+        _report(folder, name, report, issue=issue, reason=reason, person=person)
         return
     with folder.reading() as session:
         found = find_calibration(session, name)
         if output is Format.JSON:
             plain = to_plain(found)
-            states = {"states": _states(course(session, found))}
-            as_json({**plain, **states} if isinstance(plain, dict) else plain)
+            more = {
+                "states": _states(course(session, found)),
+                "issued_reports": [
+                    {
+                        "issue": i.report.issue,
+                        "at": to_plain(i.recorded_at),
+                        "by": i.recorded_by,
+                        "sha256": i.report.digest,
+                        "size": i.report.size,
+                        "audit_head": {
+                            "entry": i.report.audit_entries,
+                            "digest": i.report.audit_head,
+                        },
+                    }
+                    for i in issues(session, found.number)
+                ],
+            }
+            as_json({**plain, **more} if isinstance(plain, dict) else plain)
             return
         if output is Format.CSV:
             listing(found.results, result_columns(found), output)
             return
         show_calibration(session, found)
+        issued = issues(session, found.number)
     if budget:
         show_budgets(found)
+    if issued:
+        print("\n  Reports issued")
+    for one in issued:
+        taken = "" if one is issued[-1] else f"; issue {issued[-1].report.issue} takes its place"
+        print(
+            paragraph(
+                f"issue {one.report.issue}, {one.recorded_at:%Y-%m-%d %H:%M} UTC by "
+                f"{one.recorded_by}, SHA-256 {one.report.digest}{taken}"
+            )
+        )
 
 
-def _report(folder: SiteFolder, name: str, out: Path) -> None:
-    """Write the calibration report of ``name``, as it stands now, to a new file."""
+def _report(
+    folder: SiteFolder, name: str, out: Path, *, issue: bool, reason: str, person: str | None
+) -> None:
+    """Write the calibration report of ``name``, as it stands now, to a new file; or issue it."""
     from calfleet.adapters.documents import typeset
     from calfleet.adapters.documents.calibration_report import report_pdf
     from calfleet.services.calibration_report import report_facts
@@ -88,12 +140,99 @@ def _report(folder: SiteFolder, name: str, out: Path) -> None:
             next_step="Name a file that ends in .pdf.",
         )
     typeset.require()
+    if issue:
+        _issue(folder, name, out, reason, person)
+        return
     with folder.reading() as session:
         facts = report_facts(session, name, issued_on=folder.today())
     made = report_pdf(facts)
     with out.open("xb") as file:
         file.write(made)
     print(f"Written: {out}", file=sys.stderr)
+
+
+def _issue(folder: SiteFolder, name: str, out: Path, reason: str, person: str | None) -> None:
+    """Make the report, write it, and note it as issued: both, or neither."""
+    import hashlib
+
+    from calfleet.adapters.cli.events import entered
+    from calfleet.adapters.documents.calibration_report import report_pdf
+    from calfleet.services.issue_report import issue, to_issue
+
+    today = folder.today()
+    with entered(folder, person, "issue calibration report", name, reason) as (work, who):
+        facts = to_issue(work.session, name, person=who, reason=reason, today=today)
+        work.subject = f"{facts.calibration.bench.tag} {facts.calibration.number}"
+        made = report_pdf(facts)
+        digest = hashlib.sha256(made).hexdigest()
+        noted = issue(work, facts, digest=digest, size=len(made))
+        with out.open("xb") as file:
+            try:
+                file.write(made)
+                file.flush()
+                work.commit()
+            except BaseException:
+                out.unlink()
+                raise
+    print(f"Written: {out}", file=sys.stderr)
+    print(paragraph(f"Issue {noted.issue} of the report {noted.calibration} is on record."))
+    print(f"SHA-256 {noted.digest}")
+
+
+@app.command("report-check", rich_help_panel=AUDITOR)
+def report_check(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="A calibration report, a PDF.")],
+    site: SiteOption = None,
+) -> None:
+    """Tell whether a calibration report is one that the shop issued, unaltered, and still stands.
+
+    The exit code is 1 when it is not.
+    """
+    import hashlib
+
+    from calfleet.services.check_report import check_report
+    from calfleet.site import find_site
+
+    if not file.is_file():
+        raise UsageError(
+            f"There is no file {file}.",
+            rule="A report is checked by its file.",
+            next_step="Check the name and the folder.",
+        )
+    folder = find_site(site)
+    with file.open("rb") as opened:
+        digest = hashlib.file_digest(opened, "sha256").hexdigest()
+    with folder.reading() as session:
+        found = check_report(session, digest)
+    print(f"SHA-256 {digest}")
+    if found is None:
+        print(
+            paragraph(
+                "✗ No report with this content was issued here: it was altered or made elsewhere, "
+                "or it is a print that was never issued. Do not rely on it. Ask for the report "
+                "by its number: 'calfleet result NUMBER' lists what was issued."
+            )
+        )
+        raise typer.Exit(1)
+    issued = found.issued
+    print(
+        paragraph(
+            f"Issue {issued.report.issue} of the report {issued.report.calibration} of "
+            f"{found.tag}, issued {issued.recorded_at:%Y-%m-%d %H:%M} UTC by "
+            f"{issued.recorded_by}: byte for byte as it was issued."
+        )
+    )
+    for text in found.cautions:
+        print(paragraph(f"! It no longer stands: {text}."))
+    if not found.head_held:
+        print(
+            paragraph(
+                f"✗ The audit trail does not hold the head that the report names, entry "
+                f"{issued.report.audit_entries}: the database was rewritten. 'calfleet verify'."
+            )
+        )
+    if found.cautions or not found.head_held:
+        raise typer.Exit(1)
 
 
 def _states(through: Course) -> list[dict[str, object]]:
@@ -210,14 +349,31 @@ class TraceFormat(StrEnum):
     PROV = "prov"
 
 
+class TraceKind(StrEnum):
+    """What a name to be traced can stand for."""
+
+    RESULT = "result"
+    GAUGE = "gauge"
+    CERTIFICATE = "certificate"
+
+
 @app.command(rich_help_panel=AUDITOR)
 def trace(
     name: Annotated[
         str,
         typer.Argument(
-            metavar="RESULT", help="A calibration's number, a tag (newest), or a certificate."
+            metavar="NAME",
+            help="A calibration's number, a tag (newest), a gauge, or a certificate.",
         ),
     ],
+    on: Annotated[
+        str | None,
+        typer.Option(metavar="DATE", help="With a gauge: the day on which it was read (today)."),
+    ] = None,
+    kind: Annotated[
+        TraceKind | None,
+        typer.Option(help="What the name stands for, where it is the name of several."),
+    ] = None,
     output: Annotated[
         TraceFormat,
         typer.Option(
@@ -231,18 +387,30 @@ def trace(
     ] = None,
     site: SiteOption = None,
 ) -> None:
-    """Trace a result to its standards; each link is judged as it stood on the day of use."""
+    """Trace a result, a gauge's reading or a certificate to its standards.
+
+    Each link is judged as it stood on the day of use.
+    """
     import json
 
     from calfleet.adapters.cli.render import terminal_width
     from calfleet.adapters.documents import chain_views
     from calfleet.services.calibration_state import states_in
+    from calfleet.services.trace import Traced
     from calfleet.services.trace import trace as trace_service
     from calfleet.site import find_site
 
     refuse_existing(out)
-    with find_site(site).reading() as session:
-        chain = trace_service(session, name)
+    folder = find_site(site)
+    today = folder.today()
+    with folder.reading() as session:
+        chain = trace_service(
+            session,
+            name,
+            kind=None if kind is None else Traced(kind.value),
+            on=None if on is None else day(on, today),
+            today=today,
+        )
         states = states_in(session, chain)
     if output is TraceFormat.TEXT:
         text = chain_views.tree_text(chain, width=min(110, terminal_width()))

@@ -80,13 +80,23 @@ def list_(output: FormatOption = Format.TABLE, site: SiteOption = None) -> None:
 def accept(
     name: NameArgument,
     note: Annotated[str, typer.Option(metavar="TEXT", help="What is worth noting.")] = "",
+    uncorrected: Annotated[
+        bool,
+        typer.Option(
+            "--uncorrected",
+            help="It was returned, and nothing need be corrected: --note says why.",
+        ),
+    ] = False,
     person: PersonOption = None,
     site: SiteOption = None,
 ) -> None:
-    """Accept a calibration after reading it: by a reviewer who neither performed nor entered it."""
+    """Accept a calibration after reading it: by a reviewer who neither performed nor entered it.
+
+    One that was returned is corrected by a new record first, and that is the one to accept.
+    """
     from calfleet.records import ReviewOutcome
 
-    _review(name, ReviewOutcome.ACCEPTED, note, person, site)
+    _review(name, ReviewOutcome.ACCEPTED, note, person, site, uncorrected=uncorrected)
 
 
 @review_app.command("return")
@@ -103,7 +113,13 @@ def return_(
 
 
 def _review(
-    name: str, outcome: ReviewOutcome, reason: str, person: str | None, site: Path | None
+    name: str,
+    outcome: ReviewOutcome,
+    reason: str,
+    person: str | None,
+    site: Path | None,
+    *,
+    uncorrected: bool = False,
 ) -> None:
     from calfleet.records import ReviewOutcome
     from calfleet.services.find_calibration import find_calibration
@@ -124,16 +140,27 @@ def _review(
     accepted = outcome is ReviewOutcome.ACCEPTED
     with folder.work(
         actor=actor,
-        action="accept calibration" if accepted else "return calibration",
+        action="accept returned calibration"
+        if uncorrected
+        else ("accept calibration" if accepted else "return calibration"),
         subject=f"{found.bench.tag} {found.number}",
         reason=reason,
     ) as work:
-        made = review(work, found.number, outcome, reviewer=actor, on=folder.today(), reason=reason)
+        made = review(
+            work,
+            found.number,
+            outcome,
+            reviewer=actor,
+            on=folder.today(),
+            reason=reason,
+            uncorrected=uncorrected,
+        )
         work.commit()
     said = "accepted" if accepted else "returned"
     print(f"{made.calibration} of {found.bench.tag} {said} by {actor} (reading {made.reading}).")
     if not accepted:
         print(
-            f"It is listed as returned until a new record replaces it: 'replaces = "
-            f'"{made.calibration}"\' in the readings file.'
+            "It is listed as returned until a new record replaces it. In the readings file:\n"
+            f'  replaces = "{made.calibration}"\n'
+            '  replacement_reason = "what was put right"'
         )

@@ -41,7 +41,9 @@ def _build(folder: SiteFolder, given: SiteInput, actor: str, subject: str) -> No
         with typer.progressbar(
             length=len(given.history), label="Calibrations", file=sys.stderr
         ) as bar:
-            build_site(work, given, today=folder.today(), step=lambda: bar.update(1))
+            build_site(
+                work, given, today=folder.today(), step=lambda: bar.update(1), keep=False
+            )
         work.commit()
 
 
@@ -148,6 +150,9 @@ def build(
 ) -> None:
     """Build a new site in DIR from input files; every problem in them is reported at once.
 
+    A shop that has its registers in workbooks of its own needs site.toml and people.csv alone:
+    'calfleet move-in' takes the rest.
+
     Or from a full export, with every record and the audit trail as they were: each file, value
     and reference is checked, and each record against the audit trail.
     """
@@ -178,6 +183,12 @@ def build(
     with _whole_or_nothing(folder):
         site = new_site(folder, url=database)
         _build(site, given, person or "calfleet build", given.site.name)
+    if not given.switches and not given.gauges:
+        print(
+            f"Built {given.site.name} in {folder}, without switches, gauges or history.\n"
+            f"Next: cd {folder} && calfleet move-in FILES --propose mapping.toml"
+        )
+        return
     print(
         f"Built {given.site.name} in {folder}: {len(given.switches)} data sheets, "
         f"{len(given.certificates)} certificates, {len(given.history)} calibrations.\n"

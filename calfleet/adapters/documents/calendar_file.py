@@ -10,13 +10,15 @@ Source: RFC 5545 (line folding 3.1, text 3.3.11, dates 3.3.4, components 3.6.1, 
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from uuid import NAMESPACE_URL, uuid5
 
 from calfleet.errors import BadDate, RecordRefused
-from calfleet.records import Criticality, DueLine
+from calfleet.records import Criticality, DueLine, PlanAssignment, Switch
+from calfleet.records import Plan as KeptPlan
+from calfleet.scheduling.forecast import Job
 from calfleet.scheduling.plan_model import Plan, PlanJob
 
 _OCTETS = 75
@@ -116,6 +118,99 @@ def plan_entries(plan: Plan, jobs: Iterable[PlanJob]) -> tuple[CalendarEntry, ..
             priority=_PRIORITY[by_key[place.key].criticality],
         )
         for place in plan.assignments
+    )
+
+
+def kept_plan_entries(
+    plan: KeptPlan,
+    rows: Iterable[PlanAssignment],
+    switches: Mapping[str, Switch],
+    *,
+    before: Iterable[PlanAssignment] = (),
+) -> tuple[CalendarEntry, ...]:
+    """The jobs of a plan on record, each on the day proposed for it, else on its week's workdays.
+
+    ``rows``: those of its assignments that are wanted. ``before``: the jobs of the plan it is
+    based on: what the plan does not hold any more, from its first day on, is told as cancelled.
+    """
+    told = plan.outcome.get("days")
+    more = {(d["tag"], d["due_on"]): d for d in told} if isinstance(told, list) else {}
+    held = {(a.tag, a.due_on) for a in plan.assignments}
+    found = [_kept_entry(plan, a, switches.get(a.tag), more) for a in rows]
+    found += [
+        _kept_entry(plan, a, switches.get(a.tag), {}, cancelled=True)
+        for a in before
+        if (a.tag, a.due_on) not in held and a.week_on >= plan.first_week_on
+    ]
+    return tuple(found)
+
+
+def _kept_entry(
+    plan: KeptPlan,
+    place: PlanAssignment,
+    switch: Switch | None,
+    more: Mapping[tuple[str, str], Mapping[str, str | None]],
+    *,
+    cancelled: bool = False,
+) -> CalendarEntry:
+    told = more.get((place.tag, place.due_on.isoformat()), {})
+    day = told.get("day")
+    first = last = date.fromisoformat(day) if day else place.week_on
+    if not day:
+        last = place.week_on + timedelta(days=4)
+    hands = " with ".join(h for h in (place.person, place.gauge) if h)
+    works = told.get("work") or "calibration"
+    lines = [
+        f"{works}, due {place.due_on}",
+        f"Plan {plan.number}, week of {place.week_on}" + (", fixed" if place.fixed else ""),
+        place.note,
+        switch.service if switch is not None else "",
+        f"Bench time: {switch.bench_minutes} min" if switch is not None else "",
+        f"Static pressure with {told['static_gauge']}" if told.get("static_gauge") else "",
+    ]
+    kinds = () if switch is None else (switch.quantity.value, switch.criticality.value, switch.area)
+    return CalendarEntry(
+        tag=place.tag,
+        due_on=place.due_on,
+        first=first,
+        last=last,
+        summary=f"{place.tag}: {hands}" if hands else place.tag,
+        description="\n".join(line for line in lines if line),
+        location="" if switch is None else switch.area,
+        categories=kinds,
+        priority=0 if switch is None else _PRIORITY[switch.criticality],
+        cancelled=cancelled,
+    )
+
+
+def forecast_entries(jobs: Iterable[Job]) -> tuple[CalendarEntry, ...]:
+    """The jobs of a forecast on their due dates; what is due on one tag on one day, as one."""
+    together: dict[tuple[str, date], list[Job]] = {}
+    for job in jobs:
+        together.setdefault((job.tag, job.due_on), []).append(job)
+    return tuple(
+        CalendarEntry(
+            tag=tag,
+            due_on=due_on,
+            first=due_on,
+            last=due_on,
+            summary=f"{tag} due",
+            description="\n".join(
+                (
+                    ", ".join(j.work or "calibration" for j in held),
+                    f"Bench time: {sum(j.bench_minutes for j in held)} min",
+                    *(
+                        ["Forecast: if every job before it is done on its due date"]
+                        if any(j.recurs for j in held)
+                        else []
+                    ),
+                )
+            ),
+            location=held[0].area,
+            categories=(held[0].quantity.value, held[0].criticality.value, held[0].area),
+            priority=_PRIORITY[held[0].criticality],
+        )
+        for (tag, due_on), held in together.items()
     )
 
 

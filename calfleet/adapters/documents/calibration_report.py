@@ -63,9 +63,8 @@ def report_data(facts: ReportFacts) -> dict[str, object]:
     return {
         "title": TITLE,
         "number": calibration.number,
-        "issue": f"{calibration.number}, issued {facts.issued_on} at audit entry "
-        f"{facts.head_position}",
-        "laboratory": [facts.site.name, f"Site {facts.site.code}, instrument shop"],
+        "issue": _issue(facts),
+        "laboratory": _laboratory(facts),
         "status": status(facts),
         "item": _item(facts),
         "work": _work(facts),
@@ -90,6 +89,23 @@ def report_data(facts: ReportFacts) -> dict[str, object]:
         "record_digest": facts.record_digest,
         "head": f"entry {facts.head_position}, {facts.head_digest}",
     }
+
+
+def _issue(facts: ReportFacts) -> str:
+    at = f"{facts.issued_on} at audit entry {facts.head_position}"
+    if facts.issue is None:
+        return f"{facts.calibration.number}, printed {at}, NOT AN ISSUED REPORT"
+    return f"{facts.calibration.number}, issue {facts.issue.number}, issued {at}"
+
+
+def _laboratory(facts: ReportFacts) -> list[str]:
+    told = facts.shop
+    name = told.shop_name if told and told.shop_name else facts.site.name
+    site = f"Site {facts.site.code}, instrument shop"
+    if name != facts.site.name:
+        site = f"{facts.site.name}, site {facts.site.code}"
+    address = told.shop_address.splitlines() if told else []
+    return [name, *address, site]
 
 
 STATEMENTS = [
@@ -120,10 +136,20 @@ def status(facts: ReportFacts) -> dict[str, object]:
     else:
         heading, warns = "Reviewed", False
         lines.append(f"By {_name(facts, last.by)} on {last.at:%Y-%m-%d}.")
+        returned = _last(facts, RETURNED)
+        if returned is not None:
+            lines.append(f"Returned before by {_name(facts, returned.by)}: {returned.reason}")
+            lines.append(f"Accepted without a correction: {last.reason}")
     if bench.replaces is not None:
         lines.append(
             f"Corrected record: this report takes the place of that of {bench.replaces}. "
             f"Reason: {bench.replacement_reason}."
+        )
+    if facts.issue is not None and facts.issue.replaces:
+        lines.append(
+            f"This report takes the place of {facts.issue.replaces}. "
+            f"Reason: {facts.issue.reason}".rstrip(".")
+            + "."
         )
     if facts.chain_verdict != "unbroken":
         lines.append(f"Chain to the standards: {facts.chain_verdict}.")
@@ -144,15 +170,28 @@ def _item(facts: ReportFacts) -> Pairs:
     s = facts.switch
     where = f"{s.area}, {facts.area.name}" if facts.area else s.area
     line = f", line pressure {s.static_nominal} {s.line_unit}" if s.static_nominal else ""
+    told, came = facts.particulars, facts.receipt
+    customer = f"own plant: area {where}"
+    if facts.shop and facts.shop.customer_name:
+        address = ", ".join(facts.shop.customer_address.splitlines())
+        customer = ", ".join(part for part in (facts.shop.customer_name, address) if part)
+        customer += f"; area {where}"
+    received = ""
+    if came is not None:
+        received = f"{came.received_on}, by {_name(facts, came.received_by)}"
+        received += f": {came.condition}" if came.condition else ""
     return _given(
         [
             ("Tag", s.tag),
             ("Item", f"{s.quantity} switch, {s.family}"),
+            ("Maker, model", ", ".join(p for p in (told.maker, told.model) if p) if told else ""),
             ("Serial number", s.serial or "not recorded"),
+            ("Stands at", told.stands_at if told else ""),
+            ("Received", received),
             ("Adjustable range", f"{s.range_low} to {s.range_high} {s.unit}{line}"),
             ("Data sheet", f"revision {s.revision}, in force from {s.effective_on}"),
             ("Service", s.service),
-            ("Customer", f"own plant: area {where}"),
+            ("Customer", customer),
             ("Medium", s.medium),
             ("Criticality", str(s.criticality)),
         ]
@@ -178,7 +217,7 @@ def _work(facts: ReportFacts) -> Pairs:
         [
             ("Performed on", bench.performed_on.isoformat()),
             ("Performed by", _name(facts, bench.performed_by)),
-            ("Where", f"{facts.site.name}"),
+            ("Where", _laboratory(facts)[0]),
             ("Method", f"{p.name}, {p.title}"),
             (
                 "Room",
@@ -192,9 +231,16 @@ def _work(facts: ReportFacts) -> Pairs:
             ("Work order", bench.work_order),
             ("Permit", bench.permit),
             ("Returned to service", _returned(facts)),
-            ("Report issued on", facts.issued_on.isoformat()),
+            ("Report issued on", _issued(facts)),
         ]
     )
+
+
+def _issued(facts: ReportFacts) -> str:
+    if facts.issue is None:
+        return f"not issued; printed on {facts.issued_on}"
+    by = _name(facts, facts.issue.by)
+    return f"{facts.issued_on} by {by}, issue {facts.issue.number}"
 
 
 def _returned(facts: ReportFacts) -> str:
@@ -318,7 +364,7 @@ def _standard(g: ReportGauge) -> dict[str, str]:
         made_by += ", no accreditation in force that day"
     return {
         "role": str(g.role),
-        "gauge": f"{g.gauge.code}, {g.gauge.description}",
+        "gauge": f"{g.gauge.code}, {g.gauge.description}{_made(g)}",
         "serial": g.gauge.serial or "not recorded",
         "range": f"{g.gauge.range_low} to {g.gauge.range_high} {g.gauge.unit}, resolution "
         f"{g.gauge.resolution} {g.gauge.unit}",
@@ -326,6 +372,17 @@ def _standard(g: ReportGauge) -> dict[str, str]:
         "made_by": made_by,
         "dates": f"calibrated {g.certificate.calibrated_on}, valid until {g.valid_until}",
     }
+
+
+def _made(g: ReportGauge) -> str:
+    """Maker, model and software version of a gauge, as far as they are told."""
+    told = g.particulars
+    if told is None:
+        return ""
+    made = ", ".join(part for part in (told.maker, told.model) if part)
+    software = f"software {told.software_version}" if told.software_version else ""
+    said = "; ".join(part for part in (made, software) if part)
+    return f" ({said})" if said else ""
 
 
 # --- who --------------------------------------------------------------------------------
@@ -339,7 +396,7 @@ def _signatures(facts: ReportFacts) -> Pairs:
         word = "Signed" if entered.state == SIGNED else "Moved in"
         pairs.append([f"{word} by", f"{_name(facts, entered.by)}, {entered.at:%Y-%m-%d %H:%M} UTC"])
     if reviewed is None:
-        pairs.append(["Reviewed by", "NOT REVIEWED"])
+        pairs.append(["Review", "NOT REVIEWED"])
     else:
         word = "Reviewed" if reviewed.state == REVIEWED else "Returned"
         why = f": {reviewed.reason}" if reviewed.reason else ""

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import date
 
 from calfleet.adapters.documents import impact_views
 from calfleet.adapters.documents.impact_picture import svg as impact_svg
 from calfleet.adapters.documents.impact_views import Disposition, heading, labelled, wrapped
 from calfleet.metrology.rounding import with_uncertainty
-from calfleet.traceability.dossier import Dossier
+from calfleet.records import Action
+from calfleet.traceability.dossier import Dossier, covered
 from calfleet.traceability.event import CrossCheck
 from calfleet.traceability.period import Compared
 from calfleet.traceability.words import counted, symbol
@@ -16,6 +18,11 @@ from calfleet.traceability.words import counted, symbol
 __all__ = ["report_text", "to_plain", "svg", "check_text", "point_figures"]
 
 _LEAST_WIDTH = 76
+MOST_RESULTS = 200
+"""So many results are listed with their decision, where not all are asked for."""
+
+Decided = tuple[Action, str, date, str]
+"""Action, who decided, when and why: what several results can have in common."""
 
 
 def report_text(dossier: Dossier, width: int = 100, *, most_kept: int | None = None) -> str:
@@ -34,6 +41,7 @@ def report_text(dossier: Dossier, width: int = 100, *, most_kept: int | None = N
     lines.append("")
     decided = {one.key: one for one in _dispositions(dossier)}
     lines += impact_views.body(dossier.impact, width, decided, most_kept, to_sign=False)
+    lines += _each_result(dossier, width, MOST_RESULTS if most_kept is not None else None)
     lines += _decisions(dossier, width)
     lines += _checks(dossier, width)
     lines += _told(dossier, width)
@@ -46,15 +54,41 @@ def report_text(dossier: Dossier, width: int = 100, *, most_kept: int | None = N
     return "\n".join(lines) + "\n"
 
 
+def _each_result(dossier: Dossier, width: int, most: int | None) -> Iterator[str]:
+    """Every result touched, kept ones too, with the decision that covers it.
+
+    ``most``: so many are listed (``None``: all). Decisions are told once, under a number.
+    """
+    pairs = list(covered(dossier.held, dossier.impact.rows))
+    if not pairs:
+        return
+    yield ""
+    yield from heading(f"Decision on each result ({len(pairs)})")
+    told: dict[Decided, int] = {}
+    for row, made in pairs[:most]:
+        words = "NO DECISION YET"
+        if made is not None:
+            one = made.action, made.decided_by, made.decided_on, made.reason
+            words = f"{made.action} [{told.setdefault(one, len(told) + 1)}]"
+        yield from wrapped(
+            f"{row.calibration} {row.tag} {row.set_point} {row.phase}, {row.consequence}: {words}",
+            width, "", "    ",
+        )  # fmt: skip
+    if most is not None and len(pairs) > most:
+        yield f"... and {len(pairs) - most} more: --all, or --format csv."
+    for (action, by, on, reason), number in told.items():
+        yield from wrapped(
+            f"[{number}] {action}, {dossier.who(by)}, {on}: {reason}", width, "", "    "
+        )
+
+
 def _sentence(text: str) -> str:
     return text if text.endswith(".") else f"{text[0].upper()}{text[1:]}."
 
 
 def _dispositions(dossier: Dossier) -> Iterator[Disposition]:
     """The standing decision on each calibration, as one on each of its results."""
-    standing = dossier.held.standing
-    for row in dossier.impact.rows:
-        made = standing.get(row.calibration)
+    for row, made in covered(dossier.held, dossier.impact.rows):
         if made is not None:
             yield Disposition(
                 row.calibration, row.set_point, row.phase, made.action,
@@ -96,7 +130,10 @@ def _checks(dossier: Dossier, width: int) -> Iterator[str]:
     yield ""
     yield from heading(f"Cross checks of {gauge}")
     for one in dossier.checks:
-        yield from wrapped(check_text(one.seen_from(gauge)), width, "", "    ")
+        text = check_text(one.seen_from(gauge))
+        if one.entered_at is not None and one.entered_at.date() > one.on:
+            text += f" Entered on {one.entered_at:%Y-%m-%d}."
+        yield from wrapped(text, width, "", "    ")
 
 
 def check_text(check: Compared) -> str:
@@ -251,6 +288,7 @@ def check_plain(check: Compared) -> dict[str, object]:
         "against": check.against,
         "against_certificate": check.against_certificate,
         "on": check.on.isoformat(),
+        "entered_at": None if check.entered_at is None else check.entered_at.isoformat(),
         "agrees": check.agrees,
         "largest_en": check.largest_en,
         "points": [

@@ -2,7 +2,8 @@
 
 One row for each gauge: a bar while its certificate is valid, hatched while it is away, framed in
 red while it is neither valid nor back, and a mark for each job that is to be done with it. Jobs
-that lack their gauge are marked by shape and colour. Plain SVG 1.1 with attributes only.
+that lack their gauge are marked by shape and colour. Jobs that no gauge can do have a
+row of their own. Plain SVG 1.1 with attributes only.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ _FONT = "DejaVu Sans, Verdana, Helvetica, Arial, sans-serif"
 _INK, _GREY, _FAINT, _GRID = "#1b1f24", "#57606a", "#8c959f", "#e3e7ec"
 _VALID, _AWAY, _BAD = "#b9e0f7", "#57606a", "#a4002e"
 _WIDTH, _MARGIN, _ROW, _BAR = 1180.0, 28.0, 34.0, 14.0
+_NONE_FITS = "none in range, good enough"
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 
@@ -43,19 +45,38 @@ class GaugeRow:
     jobs: tuple[Tick, ...]
 
 
-def svg(rows: Sequence[GaugeRow], first: date, last: date, *, title: str = "") -> str:
+def svg(
+    rows: Sequence[GaugeRow],
+    first: date,
+    last: date,
+    *,
+    title: str = "",
+    without: Sequence[Tick] = (),
+) -> str:
     """The picture as an SVG document from ``first`` through ``last``, gauges in the order given.
 
-    Jobs close together share a mark with their number. No rows: a picture that says so.
+    Jobs close together share a mark with their number. ``without``: jobs that none of the gauges
+    could do on any day, in a row of their own. No rows: a picture that says so.
     """
-    return _Picture(rows, first, last, title).document()
+    return _Picture(rows, first, last, title, without).document()
 
 
 class _Picture:
     """The picture being laid out."""
 
-    def __init__(self, rows: Sequence[GaugeRow], first: date, last: date, title: str) -> None:
-        self.rows, self.first, self.last = rows, first, last
+    def __init__(
+        self,
+        gauges: Sequence[GaugeRow],
+        first: date,
+        last: date,
+        title: str,
+        without: Sequence[Tick],
+    ) -> None:
+        self.gauges, self.first, self.last = gauges, first, last
+        rows = list(gauges)
+        if without:
+            rows.append(GaugeRow("no gauge", _NONE_FITS, (), (), (), tuple(without)))
+        self.rows = rows
         self.title = title or f"Reference gauges, {first} to {last}"
         names = [text_width(r.code, 12, bold=True) for r in rows]
         self.left = _MARGIN + max([60.0, *names]) + 14
@@ -73,7 +94,7 @@ class _Picture:
         self._months(top, bottom)
         for n, row in enumerate(self.rows):
             self._row(row, top + n * _ROW)
-        if not self.rows:
+        if not self.gauges:
             self.parts.append(
                 svg_text("No gauge has a certificate.", self.left, top + 20, 12, colour=_GREY)
             )
@@ -101,7 +122,9 @@ class _Picture:
         jobs = sum(len(r.jobs) for r in self.rows)
         lacking = sum(t.lacks for r in self.rows for t in r.jobs)
         lapsed = [r.code for r in self.rows if r.lapsed]
-        text = f"{len(self.rows)} gauges, {jobs} jobs; {lacking} of them lack their gauge."
+        gauges = _counted(len(self.gauges), "gauge")
+        lack = "lacks its gauge" if lacking == 1 else "lack their gauge"
+        text = f"{gauges}, {_counted(jobs, 'job')}; {lacking} of them {lack}."
         return text + (f" Out of date for a time: {', '.join(lapsed)}." if lapsed else "")
 
     # --- parts ------------------------------------------------------------------------
@@ -240,6 +263,10 @@ def _month_starts(first: date, last: date) -> Iterator[date]:
         if day > last:
             return
         yield day
+
+
+def _counted(count: int, what: str) -> str:
+    return f"{count} {what}{'' if count == 1 else 's'}"
 
 
 def _cut(text: str) -> str:

@@ -17,6 +17,9 @@ __all__ = ["Disposition", "report_text", "to_plain", "svg", "exposure_text", "ex
 
 _LEAST_WIDTH = 76
 
+MOST_RESULTS = 200
+"""So many results of a consequence are listed, where not all are asked for."""
+
 
 @dataclass(frozen=True, slots=True)
 class Disposition:
@@ -46,7 +49,8 @@ def report_text(
 
     ``width``: columns to fill (at least 76 are used). ``dispositions``: decisions taken so far; a
     result without one, unless it is kept, has a line to sign. ``most_kept``: how many kept results
-    are listed (``None``: all); the others are counted.
+    are listed, and of each other consequence the ``MOST_RESULTS`` most urgent (``None``: all); the
+    others are counted.
     """
     width = max(width, _LEAST_WIDTH)
     decided = {one.key: one for one in dispositions}
@@ -65,24 +69,27 @@ def body(
 ) -> list[str]:
     """The lines of the report from its head to its notes, without how it is closed.
 
-    ``to_sign``: a result not decided about has a line to sign on paper.
+    ``most_kept``: how many kept results are listed, and of each other consequence the
+    ``MOST_RESULTS`` most urgent; ``None``: all. ``to_sign``: a result not decided about has a
+    line to sign on paper.
     """
     lines = [*_event(impact, width), *_outcome(impact, width), *_gauges(impact, width)]
     number = 0
     for consequence in Consequence:
-        rows = [row for row in impact.rows if row.consequence is consequence]
-        if not rows:
+        count = impact.count(consequence)
+        if not count:
             continue
-        lines += ["", *heading(f"{consequence} ({len(rows)})")]
-        shown = (
-            rows if consequence is not Consequence.KEPT or most_kept is None else rows[:most_kept]
-        )
+        lines += ["", *heading(f"{consequence} ({count})")]
+        kept = consequence is Consequence.KEPT
+        most = most_kept if kept or most_kept is None else MOST_RESULTS
+        shown = impact.rows_of(consequence, most)
         for row in shown:
             number += 1
             key = (row.calibration, row.set_point, row.phase)
             lines += _row(number, row, decided.get(key), width, to_sign=to_sign)
-        if len(shown) < len(rows):
-            lines.append(f"... and {len(rows) - len(shown)} more.")
+        if len(shown) < count:
+            hint = "" if kept else ", less urgent: --all lists them, --format csv and json have all"
+            lines.append(f"... and {count - len(shown)} more{hint}.")
     return [*lines, *_jobs(impact, width), *_told(impact, width), *_notes(impact, width)]
 
 
@@ -124,6 +131,8 @@ def _event(impact: Impact, width: int) -> Iterator[str]:
     yield from labelled(
         label, f"{good.on} ({good.how}; certificate then {good.certificate})", width
     )
+    for number, text in enumerate(event.left_out):
+        yield from labelled("" if number else "! Left out", text, width)
     if event.points:
         unit = symbol(event.unit)
         words = [
@@ -216,7 +225,7 @@ def _told(impact: Impact, width: int) -> Iterator[str]:
     yield ""
     yield from heading("Who must be told")
     for who in impact.told:
-        rows = [row for row in impact.rows if who in row.told]
+        rows = [row for row in impact.changed if who in row.told]
         tags = list(dict.fromkeys(row.tag for row in rows))
         shown = ", ".join(tags[:12]) + (f" and {len(tags) - 12} more" if len(tags) > 12 else "")
         yield from wrapped(f"{who}: {shown}", width, "", "    ")
@@ -235,7 +244,7 @@ def _signatures(impact: Impact, decided: Mapping[tuple[str, str, str], Dispositi
     waiting = sum(
         row.consequence is not Consequence.KEPT
         and (row.calibration, row.set_point, row.phase) not in decided
-        for row in impact.rows
+        for row in impact.changed
     )
     state = (
         f"{counted(waiting, 'result')} without a disposition: the event cannot be closed."
@@ -271,6 +280,7 @@ def to_plain(impact: Impact) -> dict[str, object]:
                 "on": event.last_good.on.isoformat(),
                 "certificate": event.last_good.certificate,
                 "how": event.last_good.how,
+                "left_out": list(event.left_out),
             },
             "unit": event.unit or None,
             "points": [

@@ -12,10 +12,12 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
+from fractions import Fraction
 from math import ceil, floor, log10
 
 from calfleet.adapters.documents.chain_picture import text_width, wrap
 from calfleet.adapters.documents.lettering import safe, svg_text
+from calfleet.metrology.rounding import decimal_text
 from calfleet.scheduling.calendar import Window
 from calfleet.scheduling.forecast import CapacityLine, LoadLine
 from calfleet.scheduling.plan_model import Assignment, Plan, PlanJob
@@ -398,7 +400,7 @@ class _Picture:
 
     def _totals(self, bottom: float) -> None:
         """The hours above each bar and, above the capacity, by how much it is missed."""
-        labels = [f"{c.total:.0f}" for c in self.columns]
+        labels = [_tenths(c.total).removesuffix(".0") for c in self.columns]
         legible = all(
             text_width(label, 10) <= c.width + 1
             for label, c in zip(labels, self.columns, strict=True)
@@ -474,7 +476,7 @@ class _Picture:
         if not self.columns or not self.strips:
             return y
         if any(s.name != "closed" for s in self.strips):
-            self._say("away or closed", _MARGIN, y + 8, 11, colour=_GREY)
+            self._say("outages, absences, closed days", _MARGIN, y + 8, 11, colour=_GREY)
         else:
             self._say("closed days", _MARGIN, y + 8, 11, colour=_GREY)
         y += 16
@@ -510,7 +512,9 @@ class _Picture:
 
         On its right up to the next window, else on its left down to the one before.
         """
-        days = f"{_day(window.first)} – {_day(window.last)}"
+        days = _day(window.first)
+        if window.last > window.first:
+            days += f" – {_day(window.last)}"
         texts = (f"{window.name}, {days}", window.name, days) if window.name else (days,)
         for text in texts:
             width = text_width(text, 10)
@@ -589,7 +593,12 @@ def _jobs(count: int) -> str:
 
 
 def _hours(hours: float) -> str:
-    return f"{hours:.0f} h" if hours >= 9.95 else f"{hours:.1f} h"
+    return f"{_tenths(hours)} h"
+
+
+def _tenths(hours: float) -> str:
+    """Hours of whole minutes to a tenth, as the tables tell them."""
+    return decimal_text(Fraction(round(hours * 60), 60), 1)
 
 
 def _fit(text: str, width: float, size: float) -> str:

@@ -20,9 +20,10 @@ from datetime import date
 from urllib.parse import quote
 
 from calfleet.traceability.chain import Chain, Fact, Link, Node, NodeKind
+from calfleet.traceability.dossier import Dossier, covered
 from calfleet.traceability.impact import Consequence, Impact, Row, State
 
-__all__ = ["chain_to_prov", "impact_to_prov", "prov_text", "NAMESPACE"]
+__all__ = ["chain_to_prov", "impact_to_prov", "dossier_to_prov", "prov_text", "NAMESPACE"]
 
 NAMESPACE = "urn:calfleet:"
 """The namespace of names and attributes, written with the prefix ``cf``."""
@@ -171,6 +172,74 @@ def _used_at_the_bench(source: Node, link: Link) -> bool:
 def impact_to_prov(impact: Impact) -> dict[str, object]:
     """What rests on a gauge found bad, and how it was judged again, as a PROV-JSON document."""
     document = _Document()
+    _impact(document, impact)
+    return document.done()
+
+
+def dossier_to_prov(dossier: Dossier) -> dict[str, object]:
+    """An event on record as a PROV-JSON document: its impact, with who decided what, and why.
+
+    A decision is an entity attributed to the person who made it, and derived from each result,
+    judged again, that it covers; one that was changed was revised by the later one. Closing the
+    event is an activity of the person who closed it, which used the decisions.
+    """
+    document = _Document()
+    _impact(document, dossier.impact)
+    held = dossier.held
+    found = _name(f"event {held.event.gauge} {held.event.found_on}")
+
+    def person(code: str) -> str:
+        label = dossier.names.get(code, code)
+        return document.add(
+            "agent", f"person {code}", {"prov:type": _type("prov:Person"), "prov:label": label}
+        )
+
+    names: dict[tuple[str, int], str] = {}
+    for one in sorted(held.decisions, key=lambda d: (d.calibration, d.decision)):
+        name = document.add(
+            "entity",
+            f"decision {held.number} {one.calibration} {one.decision}",
+            {
+                "prov:label": f"{one.calibration}: {one.action}",
+                "prov:type": _type("cf:decision"),
+                "cf:action": str(one.action),
+                "cf:reason": one.reason,
+                "cf:decided_on": _day(one.decided_on),
+            },
+        )
+        names[one.calibration, one.decision] = name
+        by = person(one.decided_by)
+        document.relate("wasAttributedTo", {"prov:entity": name, "prov:agent": by}, {})
+        _derived(document, name, found, {"cf:relation": "decided under"})
+        before = names.get((one.calibration, one.decision - 1))
+        if before is not None:
+            _derived(document, name, before, {"prov:type": _type("prov:Revision")})
+    for row, made in covered(held, dossier.impact.rows):
+        if made is not None:
+            again = _name(f"result {row.calibration} {row.set_point} {row.phase}, judged again")
+            name = names[made.calibration, made.decision]
+            _derived(document, name, again, {"cf:relation": "covers"})
+    if held.closure is not None:
+        closing = document.add(
+            "activity",
+            f"closing {held.number}",
+            {
+                "prov:label": f"event {held.number} closed",
+                "cf:closed_on": _day(held.closure.closed_on),
+                "cf:statement": held.closure.statement,
+            },
+        )
+        by = person(held.closure.closed_by)
+        ends = {"prov:activity": closing, "prov:agent": by}
+        document.relate("wasAssociatedWith", ends, {})
+        document.relate("used", {"prov:activity": closing, "prov:entity": found}, {})
+        for made in held.standing.values():
+            name = names[made.calibration, made.decision]
+            document.relate("used", {"prov:activity": closing, "prov:entity": name}, {})
+    return document.done()
+
+
+def _impact(document: _Document, impact: Impact) -> None:
     event = impact.event
     gauge = document.add(
         "entity",
@@ -190,6 +259,7 @@ def impact_to_prov(impact: Impact) -> dict[str, object]:
             "cf:found_on": _day(event.found_on),
             "cf:last_good_on": _day(event.last_good.on),
             "cf:last_good": event.last_good.how,
+            "cf:left_out": list(event.left_out),
             "cf:error": [
                 f"{p.error:+f} {event.unit} at {p.indication:f}"
                 f"{f' {p.direction}' if p.direction else ''}"
@@ -228,7 +298,6 @@ def impact_to_prov(impact: Impact) -> dict[str, object]:
         _derived(document, name, above, {"cf:relation": "standard used"})
     for row in impact.rows:
         _row(document, row, gauge, judging)
-    return document.done()
 
 
 def _row(document: _Document, row: Row, gauge: str, judging: str) -> None:

@@ -174,7 +174,12 @@ def _write(book: Any, sheet: Sheet, title: str, origin: Origin) -> int:
         page.print_title_cols = f"A:{get_column_letter(min(sheet.frozen, len(columns)))}"
     styles = _Styles(page)
     page.row_dimensions[1].height = _height([column.heading for column in columns], widths)
-    page.append([styles.heading(column.heading) for column in columns])
+    page.append(
+        [
+            styles.heading(column.heading, number=_numbers([row[n] for row in sheet.rows]))
+            for n, column in enumerate(columns)
+        ]
+    )
     for number, row in enumerate(sheet.rows, 2):
         texts = [value if isinstance(value, str) else "" for value in row]
         height = _height(texts, widths)
@@ -187,6 +192,15 @@ def _write(book: Any, sheet: Sheet, title: str, origin: Origin) -> int:
             ]
         )
     return styles.cut
+
+
+def _numbers(values: Sequence[Any]) -> bool:
+    """Whether the cells of a column are numbers, where they hold anything."""
+    filled = [value for value in values if value is not None and value != ""]
+    return bool(filled) and all(
+        isinstance(value, int | float | Decimal | Figure) and not isinstance(value, bool)
+        for value in filled
+    )
 
 
 def _width(column: SheetColumn, shown: Sequence[str]) -> float:
@@ -255,12 +269,14 @@ class _Styles:
         self._middle = Alignment(vertical="top", horizontal="center")
         self._right = Alignment(vertical="top", horizontal="right", indent=1)
         self._folded = Alignment(vertical="top", horizontal="left", wrap_text=True)
+        self._folded_right = Alignment(vertical="top", horizontal="right", wrap_text=True, indent=1)
         self.cut = 0
 
-    def heading(self, text: str) -> Any:
+    def heading(self, text: str, *, number: bool = False) -> Any:
+        """A heading; over numbers it stands right, as they do."""
         cell = self.text(text)
         cell.font, cell.fill, cell.border = self._bold, self._fill, self._line
-        cell.alignment = self._folded
+        cell.alignment = self._folded_right if number else self._folded
         return cell
 
     def text(self, text: str) -> Any:

@@ -59,11 +59,10 @@ def read_book(path: Path, problems: list[Problem]) -> Book | None:
             package = open_package(path)
             with package:
                 names = set(package.namelist())
-                if "content.xml" in names:
-                    return grid_ods.read(path, package, problems)
-                return grid_xlsx.read(path, package, problems)
+                read = grid_ods.read if "content.xml" in names else grid_xlsx.read
+                return _told_apart(read(path, package, problems))
         if start.startswith(b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"):
-            return grid_xls.read(path, problems)
+            return _told_apart(grid_xls.read(path, problems))
         return grid_csv.read(path, problems)
     except Unreadable as error:
         problems.append(Problem(name, error.message, error.hint))
@@ -78,3 +77,22 @@ def read_book(path: Path, problems: list[Problem]) -> Book | None:
             )
         )
     return None
+
+
+def _told_apart(book: Book) -> Book:
+    """The book, with a remark for each name that several of its sheets have."""
+    numbers: dict[str, list[int]] = {}
+    for number, grid in enumerate(book.grids, 1):
+        numbers.setdefault(grid.name.casefold(), []).append(number)
+    for same in numbers.values():
+        if len(same) > 1:
+            which = ", ".join(map(str, same[:-1])) + f" and {same[-1]}"
+            book.remarks.append(
+                Problem(
+                    f"{book.name}, {book.grids[same[0] - 1].name}",
+                    f"The sheets number {which} have the same name (capitals do not count), so a "
+                    "place named in a message may be in any of them.",
+                    "Give each sheet a name of its own.",
+                )
+            )
+    return book

@@ -16,6 +16,8 @@ from decimal import Decimal
 from enum import StrEnum
 
 from calfleet.adapters.workbook.grid_cells import serial_day
+from calfleet.errors import UnitAmbiguous, UnitUnknown
+from calfleet.metrology.units import split_unit_mode
 
 
 class Misread(Exception):
@@ -151,6 +153,7 @@ def measured(text: str, decimals: Decimals | None = None) -> Measured:
     return Measured(-number if match["sign"] == "-" else number, unit.rstrip("."))
 
 
+_DOTS = re.compile(r"\.{2,}|…")
 _TO = r"(?:\s*(?:\.{2,3}|…|\bto\b|\bbis\b|\buntil\b|/|~|;|:)\s*|\s*-\s*)"
 _RANGE = re.compile(
     rf"\(?\[?\s*(?P<low>[-+]?\s*{_DIGITS})\s*(?P<first>[^\d\s.,\-+/~;:…][^\d]*?)?{_TO}"
@@ -273,7 +276,9 @@ def band(text: str, decimals: Decimals | None = None) -> Band:
         basis, unit = _basis(second or first)
         return Band(sides["-"], sides["+"], basis, unit)
     one = _ONE.fullmatch(rest)
-    if one is None or (both and one["s1"]) or re.search(r"\d", one["u1"].replace("2O", "")):
+    behind = one["u1"].strip() if one is not None else ""
+    strange = re.search(r"\d", behind.replace("2O", "")) is not None and not _is_unit(behind)
+    if one is None or (both and one["s1"]) or strange:
         raise Misread(
             f"{text!r} is not a tolerance.", "Write it as '±0.1 bar', '+0.2/-0.1 bar', '±1 % FS'."
         )
@@ -284,6 +289,17 @@ def band(text: str, decimals: Decimals | None = None) -> Band:
     if one["s1"] == "-":
         return Band(number, None, basis, unit)
     return Band(number, number, basis, unit)
+
+
+def _is_unit(text: str) -> bool:
+    """Whether a text with digits in it is a unit, such as kg/cm2."""
+    try:
+        split_unit_mode(text)
+    except UnitUnknown:
+        return False
+    except UnitAmbiguous:
+        return True
+    return True
 
 
 def _basis(behind: str) -> tuple[str, str]:
@@ -405,6 +421,12 @@ def date_orders(text: str) -> dict[DateOrder, date]:
     return found
 
 
+def _same_either_way(text: str) -> bool:
+    """Whether day and month are one number, as in 03/03/2025: it tells no order."""
+    match = _DIGIT_DATE.fullmatch(_TIME.sub("", clean(text).translate(_HYPHENS)).strip())
+    return match is not None and len(match[1]) < 4 and int(match[1]) == int(match[3])
+
+
 def _year(text: str) -> int:
     """Two digits are 1970 to 2069."""
     year = int(text)
@@ -429,7 +451,7 @@ def column_dates(values: Iterable[object]) -> DateOrder | None:
     for value in values:
         if isinstance(value, str):
             orders = date_orders(value)
-            if len(orders) == 1:
+            if len(orders) == 1 and not _same_either_way(value):
                 decided.update(orders)
     return decided.pop() if len(decided) == 1 else None
 
@@ -442,8 +464,10 @@ def column_decimals(values: Iterable[object]) -> Decimals | None:
             continue
         if len(value) > _LONGEST:
             continue
-        for digits in re.findall(_DIGITS, clean(value)):
+        for digits in re.findall(_DIGITS, _DOTS.sub(" to ", clean(value))):
             last_comma, last_point = digits.rfind(","), digits.rfind(".")
+            if last_comma < 0 and last_point < 0:
+                continue  # a whole number tells nothing
             if last_comma >= 0 and last_point >= 0:
                 comma, point = comma or last_comma > last_point, point or last_point > last_comma
             elif last_comma >= 0:

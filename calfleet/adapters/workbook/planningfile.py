@@ -1,5 +1,5 @@
-"""planning.toml of a site's input: outages, holidays, hours, absences, usage, redundancy,
-rules about due dates and further intervals.
+"""planning.toml of a site's input: outages, holidays, closures, leave, hours, absences, usage,
+redundancy, rules about due dates and further intervals.
 
 The file may be absent. Every list may be absent::
 
@@ -24,6 +24,17 @@ The file may be absent. Every list may be absent::
     first_on = 2026-11-16
     last_on = 2026-12-18
     reason = "recalibration"
+
+    [[leave]]                   # a person's days away from the bench; the reason may be left out
+    person = "P02"
+    first_on = 2027-02-15
+    last_on = 2027-02-19
+    reason = "..."
+
+    [[closures]]                # days on which nobody works in the shop
+    first_on = 2026-12-28
+    last_on = 2026-12-31
+    name = "Winter stop"
 
     [[laboratory_terms]]
     laboratory = "WES"
@@ -103,6 +114,8 @@ _LISTS = (
     "holidays",
     "hours",
     "gauge_absences",
+    "leave",
+    "closures",
     "laboratory_terms",
     "usage_rules",
     "usage_readings",
@@ -118,6 +131,8 @@ _RULE = (
 )  # fmt: skip
 _TERMS = ("laboratory", "effective_on", "transit_days", "turnaround_days", "review_days")
 _ZERO = Decimal(0)
+_WEEK = Decimal(120)
+"""A week's bench hours are spread over its five weekdays."""
 
 
 class PlanningFile:
@@ -162,6 +177,8 @@ class PlanningFile:
             ),
             hours=tuple(self._hours(top)),
             absences=tuple(self._absences(top)),
+            leaves=tuple(self._leaves(top)),
+            closures=tuple(self._closures(top)),
             terms=tuple(
                 rec.LaboratoryTerms(
                     row.reference("laboratory", self.laboratories),
@@ -208,7 +225,7 @@ class PlanningFile:
 
     def _hours(self, top: TomlTable) -> Iterator[rec.WorkingHours]:
         for row in _rows(top, "hours", ("person", "effective_on", "hours_per_week")):
-            hours = row.number("hours_per_week", _ZERO, Decimal(168))
+            hours = row.number("hours_per_week", _ZERO, _WEEK)
             yield rec.WorkingHours(
                 row.reference("person", self.people), row.day("effective_on"), int(hours * 60)
             )
@@ -221,11 +238,42 @@ class PlanningFile:
                 row.reference("gauge", self.gauges), first, last, row.text("reason")
             )
 
+    def _leaves(self, top: TomlTable) -> Iterator[rec.PersonLeave]:
+        held: dict[str, list[rec.PersonLeave]] = {}
+        for row in _rows(top, "leave", ("person", "first_on", "last_on", "reason")):
+            first, last = row.day("first_on"), row.day("last_on")
+            row.before("first_on", "last_on", first, last)
+            found = rec.PersonLeave(
+                row.reference("person", self.people), first, last, row.text_or("reason", "") or ""
+            )
+            others = held.setdefault(found.person, [])
+            if not row.bad:
+                if any(first <= o.last_on and o.first_on <= last for o in others):
+                    row.problem("first_on", f"{found.person} is on leave then already.")
+                others.append(found)
+            yield found
+
+    def _closures(self, top: TomlTable) -> Iterator[rec.ShopClosure]:
+        held: list[rec.ShopClosure] = []
+        for row in _rows(top, "closures", ("first_on", "last_on", "name")):
+            first, last = row.day("first_on"), row.day("last_on")
+            row.before("first_on", "last_on", first, last)
+            found = rec.ShopClosure(first, last, row.text("name"))
+            if not row.bad:
+                if any(first <= o.last_on and o.first_on <= last for o in held):
+                    row.problem("first_on", "The closure overlaps another one.")
+                held.append(found)
+            yield found
+
     def _groups(self, top: TomlTable) -> Iterator[rec.RedundantGroup]:
+        grouped: set[str] = set()
         for row in _rows(top, "redundant_groups", ("code", "tags", "weeks_apart")):
             tags = self._names(row, "tags", self.tags, "switch")
-            if len(tags) < 2 and not row.bad:
+            if len(set(tags)) < 2 and not row.bad:
                 row.problem("tags", "A redundant group has at least two channels.")
+            for tag in sorted(grouped.intersection(tags)):
+                row.problem("tags", f"{tag} is in another redundant group already.")
+            grouped.update(tags)
             yield rec.RedundantGroup(row.text("code", CODE), tags, row.integer("weeks_apart", 1))
 
     def _deferrals(self, top: TomlTable) -> Iterator[rec.DeferralRecord]:

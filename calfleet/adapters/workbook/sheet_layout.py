@@ -151,8 +151,9 @@ class _Layout:
         for row in rows:
             for n, (label, value) in enumerate(row):
                 self.pair(1 + 4 * n, label, value, "yyyy-mm-dd" if label == "Due" else "")
-            longest = max(len(str(value)) for _, value in row)
-            self.form.heights[self.row] = LINE * (1 + (longest > 32))
+            folded = any(len(str(value)) > 32 or (len(label.split()) > 1 and len(label) > 10)
+                         for label, value in row)  # fmt: skip
+            self.form.heights[self.row] = LINE * (1 + folded)
             self.row += 1
 
     def _cautions(self) -> None:

@@ -3,8 +3,10 @@
 A site folder holds site.toml, people.csv, qualifications.csv, procedures/*.toml, switches.xlsx
 (sheets 'Switches' and 'Set points'), gauges.xlsx (sheet 'Gauges'), certificates.csv with
 certificate_points.csv and certificate_standards.csv, and the history: calibrations.csv with
-cycles.csv. planning.toml (see ``planningfile``) may be absent. Everything is read to the end;
-all problems are raised together.
+cycles.csv. planning.toml (see ``planningfile``) and particulars.toml (see ``particularsfile``) may
+be absent. So may all of the registers and
+the history at once, for a shop that moves them in from its own workbooks: then site.toml and
+people.csv are enough. Everything is read to the end; all problems are raised together.
 """
 
 from __future__ import annotations
@@ -15,6 +17,8 @@ from decimal import Decimal
 from pathlib import Path
 
 from calfleet import records as rec
+from calfleet.adapters.workbook.particularsfile import FILE as PARTICULARS
+from calfleet.adapters.workbook.particularsfile import read_particulars
 from calfleet.adapters.workbook.planningfile import FILE as PLANNING
 from calfleet.adapters.workbook.planningfile import PlanningFile
 from calfleet.adapters.workbook.siterows import (
@@ -34,6 +38,7 @@ from calfleet.adapters.workbook.siterows import (
     twice,
 )
 from calfleet.adapters.workbook.sources import (
+    Table,
     TomlTable,
     Workbook,
     csv_lines,
@@ -43,17 +48,20 @@ from calfleet.adapters.workbook.sources import (
 )
 from calfleet.adapters.workbook.tables import (
     CODE,
-    LINE,
     MissingValue,
     Names,
     Row,
     nearest,
     squeezed,
 )
-from calfleet.errors import DataProblems, Problem, RecordRefused
-from calfleet.scheduling.due import check_policy
+from calfleet.errors import DataProblems, Problem
 
 _ZERO = Decimal(0)
+REGISTERS = (
+    "switches.xlsx", "gauges.xlsx", "certificates.csv", "certificate_points.csv",
+    "certificate_standards.csv", "calibrations.csv", "cycles.csv",
+)  # fmt: skip
+"""All of them, or none: one that is missing beside the others was forgotten."""
 
 
 def read_site(folder: Path, progress: Callable[[str], None] | None = None) -> rec.SiteInput:
@@ -77,6 +85,8 @@ class _SiteReader(SiteRows):
         super().__init__([])
         self.folder = folder
         self.progress = progress
+        self.bare = not any((folder / name).exists() for name in REGISTERS)
+        """Whether there is no register at all: they are moved in later."""
 
     def read(self) -> rec.SiteInput:
         if not self.folder.is_dir():
@@ -86,19 +96,22 @@ class _SiteReader(SiteRows):
         site, areas, policies, laboratories = self.read_site_toml()
         people = self.read_people()
         procedures = self.read_procedures()
-        switches = self.read_switches()
-        gauges = self.read_gauges()
-        certificates = self.read_certificates()
-        history = self.read_history()
+        switches = () if self.bare else self.read_switches()
+        gauges = () if self.bare else self.read_gauges()
+        certificates = () if self.bare else self.read_certificates()
+        history = () if self.bare else self.read_history()
         planning = PlanningFile(
             self.problems, areas=self.areas, people=self.people, gauges=self.gauge_names,
             laboratories=self.laboratories, tags=self.tags, policies=policies, switches=switches,
         ).read(self.path(PLANNING))  # fmt: skip
+        particulars = read_particulars(
+            self.path(PARTICULARS), self.problems, gauges=self.gauge_names, tags=self.tags
+        )
         if self.problems:
             raise DataProblems(self.problems)
         return rec.SiteInput(
             site, areas, people, laboratories, policies, procedures, switches, gauges,
-            certificates, history, planning,
+            certificates, history, planning, particulars,
         )  # fmt: skip
 
     def path(self, name: str) -> Path:
@@ -131,7 +144,7 @@ class _SiteReader(SiteRows):
             if not self.areas.add(code):
                 part.row.problem("code", f"The area {code!r} is there twice.")
             areas.append(rec.Area(code, name))
-        if not areas:
+        if not areas and not self.bare:
             self.problems.append(Problem("site.toml, [[areas]]", "There is no area.", ""))
         policies = self._read_policies(top)
         laboratories = []
@@ -156,58 +169,28 @@ class _SiteReader(SiteRows):
         return site, tuple(areas), policies, tuple(laboratories)
 
     def _read_policies(self, top: TomlTable) -> tuple[rec.IntervalPolicy, ...]:
-        policies = []
-        seen = set()
         keys = (
             "code", "effective_on", "basis", "every", "unit", "end_of_month", "grace_fraction",
             "grace_days", "note",
         )  # fmt: skip
-        for part in top.parts("policies", keys):
-            row = part.row
-            code, effective_on = row.text("code", CODE), row.day("effective_on")
-            self.policies.add(code)
-            if (code, effective_on) in seen:
-                row.problem("code", f"The policy {code!r} of {effective_on} is there twice.")
-            seen.add((code, effective_on))
-            share = row.fraction("grace_fraction") if row.given("grace_fraction") else _ZERO
-            grace_days = row.integer("grace_days", 0, default=0)
-            if share and grace_days:
-                row.problem("grace_days", "Grace is a share of the interval or days, not both.")
-            bad = len(self.problems)
-            policies.append(
-                rec.IntervalPolicy(
-                    code=code,
-                    effective_on=effective_on,
-                    basis=row.choice("basis", rec.IntervalBasis),
-                    every=row.integer("every", 1),
-                    unit=row.choice("unit", rec.IntervalUnit),
-                    end_of_month=row.flag("end_of_month", default=False),
-                    grace_fraction=share,
-                    grace_days=grace_days,
-                    note=row.prose("note", LINE),
-                )
-            )
-            if len(self.problems) == bad and not row.bad:
-                try:
-                    check_policy(policies[-1])
-                except RecordRefused as refusal:
-                    row.problem("code", refusal.message, refusal.next_step)
-        return tuple(policies)
+        return tuple(self.policy_from(part.row) for part in top.parts("policies", keys))
 
-    # people ------------------------------------------------------------------------------
     # people ------------------------------------------------------------------------------
 
     def read_people(self) -> tuple[rec.Person, ...]:
-        return self.people_from(
-            read_csv(self.path("people.csv"), PEOPLE, self.problems),
-            read_csv(self.path("qualifications.csv"), QUALIFICATIONS, self.problems),
-        )
+        people = read_csv(self.path("people.csv"), PEOPLE, self.problems)
+        held = self.path("qualifications.csv")
+        if self.bare and not held.exists():
+            return self.people_from(people, Table((), complete=True))
+        return self.people_from(people, read_csv(held, QUALIFICATIONS, self.problems))
 
     # procedures --------------------------------------------------------------------------
 
     def read_procedures(self) -> tuple[rec.ProcedureRevision, ...]:
         folder = self.path("procedures")
         files = sorted(folder.glob("*.toml"))
+        if not files and self.bare:
+            return ()
         if not files:
             self.problems.append(
                 Problem("procedures", "There is no file procedures/CODE-rN.toml.", "")
@@ -290,10 +273,11 @@ class _SiteReader(SiteRows):
         return tuple(certificate for _, certificate in found)
 
     def read_history(self) -> tuple[rec.BenchRecord, ...]:
-        return self.history_from(
+        found = self.history_from(
             read_csv(self.path("calibrations.csv"), CALIBRATIONS, self.problems),
             read_csv(self.path("cycles.csv"), CYCLES, self.problems),
         )
+        return tuple(record for _, record in found)
 
 
 # --- the readings file --------------------------------------------------------------------
@@ -433,12 +417,13 @@ _FIELD_OF = {
 def read_bench_draft(path: Path) -> dict[str, object]:
     """The plain form of a readings file that need not be complete: what it leaves out is left out.
 
-    The tag must be there, and what is there must be right: a run is given whole.
+    The tag must be there, and what is there must be right: a run is given whole, but for the static
+    reading and its gauge.
 
     Raises DataProblems with every problem found, by key or by line and column.
     """
     problems: list[Problem] = []
-    record = _read_bench(path, problems)
+    record = _read_bench(path, problems, draft=True)
     left_out = [p.name for p in problems if isinstance(p, MissingValue) and p.name in _FIELD_OF]
     wrong = [p for p in problems if not (isinstance(p, MissingValue) and p.name in _FIELD_OF)]
     if wrong or record is None:
@@ -452,16 +437,18 @@ def read_bench_draft(path: Path) -> dict[str, object]:
     }
 
 
-def _read_bench(path: Path, problems: list[Problem]) -> rec.BenchRecord | None:
+def _read_bench(
+    path: Path, problems: list[Problem], *, draft: bool = False
+) -> rec.BenchRecord | None:
     if path.suffix.lower() == ".toml":
-        parts = _bench_toml(path, problems)
+        parts = _bench_toml(path, problems, draft=draft)
     elif path.suffix.lower() == ".csv":
         parts = _bench_csv(path, problems)
     else:
         raise DataProblems(
             [Problem(path.name, "A readings file ends in .toml or .csv.", "Rename the file.")]
         )
-    return _bench_record(path.name, parts, problems) if parts is not None else None
+    return _bench_record(path.name, parts, problems, draft=draft) if parts is not None else None
 
 
 @dataclass
@@ -472,10 +459,12 @@ class _BenchParts:
     cycles: list[Row]
 
 
-def _bench_toml(path: Path, problems: list[Problem]) -> _BenchParts | None:
+def _bench_toml(path: Path, problems: list[Problem], *, draft: bool) -> _BenchParts | None:
     data = read_toml(path, problems)
     if data is None:
         return None
+    if draft:  # an absent table is one in which nothing is given yet
+        data = {**{key: {} for key in _PARTS}, **data}
     top = TomlTable(data, path.name, problems, _HEAD_KEYS, (*_PARTS, "cycles"))
     rows = {"": top.row}
     for key, names in _PARTS.items():
@@ -568,7 +557,9 @@ def _flat(parts: Mapping[str, Row]) -> Iterator[tuple[str, Row, str]]:
             yield ("adjustment_note" if key == "note" else key), parts[part], key
 
 
-def _bench_record(name: str, found: _BenchParts, problems: list[Problem]) -> rec.BenchRecord:
+def _bench_record(
+    name: str, found: _BenchParts, problems: list[Problem], *, draft: bool = False
+) -> rec.BenchRecord:
     parts = found.parts
     head, procedure, gauges = parts[""], parts["procedure"], parts["gauges"]
     anyone = Names("person", complete=False)
@@ -604,7 +595,9 @@ def _bench_record(name: str, found: _BenchParts, problems: list[Problem]) -> rec
         if key in seen and not row.bad:
             row.problem("run", twice(cycle))
         seen.add(key)
-        if cycle.static is not None and not has_static:
+        if draft:
+            pass
+        elif cycle.static is not None and not has_static:
             row.problem("static", "There is a static reading, yet no static gauge is named.")
         elif cycle.static is None and has_static and not row.bad:
             row.problem("static", "The static reading is missing.")

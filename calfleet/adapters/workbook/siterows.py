@@ -8,7 +8,7 @@ files of a new site (``sitefiles``) and a shop's own workbooks (``moving_in``) a
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 from decimal import Decimal
@@ -19,11 +19,12 @@ from typing import Any, TypeVar
 from calfleet import records as rec
 from calfleet.adapters.workbook.sources import Columns, Table
 from calfleet.adapters.workbook.tables import CODE, LINE, WORD, Names, Row
-from calfleet.errors import Problem
+from calfleet.errors import Problem, RecordRefused
 from calfleet.metrology.conformity import Rule
 from calfleet.metrology.direction import Direction
 from calfleet.metrology.switch import ToleranceBasis
 from calfleet.metrology.units import Dimension, PressureMode, convert
+from calfleet.scheduling.due import check_policy
 
 Item = TypeVar("Item")
 _ZERO = Decimal(0)
@@ -126,6 +127,37 @@ class SiteRows:
         self.switches: dict[str, list[rec.Switch]] = defaultdict(list)
         self.gauges: dict[str, list[rec.Gauge]] = defaultdict(list)
         self.certificates: dict[str, rec.Certificate] = {}
+        self._procedures_read: set[tuple[str, int]] = set()
+        self._policies_read: set[tuple[str, date]] = set()
+
+    def policy_from(self, row: Row) -> rec.IntervalPolicy:
+        """One interval policy from one day on; ``row.bad`` where it cannot be."""
+        code, effective_on = row.text("code", CODE), row.day("effective_on")
+        self.policies.add(code)
+        if (code, effective_on) in self._policies_read:
+            row.problem("code", f"The policy {code!r} of {effective_on} is there twice.")
+        self._policies_read.add((code, effective_on))
+        share = row.fraction("grace_fraction") if row.given("grace_fraction") else _ZERO
+        grace_days = row.integer("grace_days", 0, default=0)
+        if share and grace_days:
+            row.problem("grace_days", "Grace is a share of the interval or days, not both.")
+        policy = rec.IntervalPolicy(
+            code=code,
+            effective_on=effective_on,
+            basis=row.choice("basis", rec.IntervalBasis),
+            every=row.integer("every", 1),
+            unit=row.choice("unit", rec.IntervalUnit),
+            end_of_month=row.flag("end_of_month", default=False),
+            grace_fraction=share,
+            grace_days=grace_days,
+            note=row.prose("note", LINE),
+        )
+        if not row.bad:
+            try:
+                check_policy(policy)
+            except RecordRefused as refusal:
+                row.problem("code", refusal.message, refusal.next_step)
+        return policy
 
     def people_from(self, table: Table, qualifications: Table) -> tuple[rec.Person, ...]:
         """Each person with roles and qualifications, in the order of their first rows."""
@@ -169,8 +201,9 @@ class SiteRows:
     def procedure_from(self, row: Row, runs: Row, room: Row, judge: Row) -> rec.ProcedureRevision:
         """One revision; the four rows are the tables of its file, or one and the same row."""
         code, revision = row.text("code", CODE), row.integer("revision", 1)
-        if revision in self.procedure_revisions[code]:
+        if (code, revision) in self._procedures_read:
             row.problem("revision", f"{code} revision {revision} is there twice.")
+        self._procedures_read.add((code, revision))
         approved, effective = row.day("approved_on"), row.day("effective_on")
         row.before("approved_on", "effective_on", approved, effective)
         quantities = row.choices("quantities", rec.Quantity)
@@ -426,16 +459,17 @@ class SiteRows:
     def gauges_from(self, table: Table) -> list[tuple[Row, rec.Gauge]]:
         """Each revision of a gauge, and its row."""
         self.gauge_names.complete = table.complete
+        listed: dict[str, list[tuple[int, date]]] = defaultdict(list)
         out = []
         for row in table.rows:
             gauge = self._read_gauge(row)
-            earlier = self.gauges[gauge.code]
-            if gauge.code and any(g.revision == gauge.revision for g in earlier):
+            earlier = listed[gauge.code]
+            if gauge.code and any(number == gauge.revision for number, _ in earlier):
                 row.problem("Gauge", f"{gauge.code} revision {gauge.revision} is there twice.")
-            self._revision_order(row, gauge.code, gauge.revision, gauge.effective_on,
-                                 [(g.revision, g.effective_on) for g in earlier])  # fmt: skip
+            self._revision_order(row, gauge.code, gauge.revision, gauge.effective_on, earlier)
             self.gauge_names.add(gauge.code)
-            earlier.append(gauge)
+            earlier.append((gauge.revision, gauge.effective_on))
+            self.gauges[gauge.code].append(gauge)
             out.append((row, gauge))
         return out
 
@@ -494,7 +528,8 @@ class SiteRows:
         drafts: dict[str, tuple[Row, rec.Certificate]] = {}
         for row in table.rows:
             draft = self._read_certificate(row)
-            if not self.certificate_names.add(draft.number) and draft.number:
+            self.certificate_names.add(draft.number)
+            if draft.number in drafts and draft.number:
                 row.problem("certificate", f"The certificate {draft.number} is there twice.")
                 continue
             drafts[draft.number] = (row, draft)
@@ -610,8 +645,14 @@ class SiteRows:
 
     # history -----------------------------------------------------------------------------
 
-    def history_from(self, table: Table, lines: Table) -> tuple[rec.BenchRecord, ...]:
-        """Each calibration with its cycles, in the order of the rows of the first table."""
+    def history_from(
+        self, table: Table, lines: Table, others: Collection[str] = ()
+    ) -> list[tuple[Row, rec.BenchRecord]]:
+        """Each calibration with its cycles and its row, in the order of the rows of ``table``.
+
+        ``others``: numbers of calibrations that a correction may name besides those of the table.
+        A row counts as bad, too, where one of its cycles is.
+        """
         keys = Names("calibration", complete=table.complete)
         jobs: dict[str, _Job] = {}
         for row in table.rows:
@@ -622,7 +663,7 @@ class SiteRows:
             jobs[key] = self._read_job(row, key)
         for job in jobs.values():
             replaced = job.row.text_or("replaces", None, CODE)
-            if replaced is not None and not keys.knows(replaced):
+            if replaced is not None and replaced not in others and not keys.knows(replaced):
                 job.row.unknown("replaces", "calibration", replaced, keys.names)
         for row in lines.rows:
             key = row.reference("calibration", keys)
@@ -631,6 +672,7 @@ class SiteRows:
             if found is None:
                 continue
             self._check_cycle(row, found, cycle)
+            found.row.bad = found.row.bad or row.bad
             found.cycles.append(cycle)
         out = []
         for key, job in jobs.items():
@@ -638,8 +680,8 @@ class SiteRows:
                 job.row.problem("calibration", f"{key} has no readings.",
                                 "Add its lines to cycles.csv.")  # fmt: skip
             if job.build is not None:
-                out.append(job.build(tuple(job.cycles)))
-        return tuple(out)
+                out.append((job.row, job.build(tuple(job.cycles))))
+        return out
 
     def _read_job(self, row: Row, key: str) -> _Job:
         job = _Job(row)

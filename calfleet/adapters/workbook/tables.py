@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from decimal import Decimal
 from enum import StrEnum
+from functools import lru_cache
 from typing import TypeVar
 
 from calfleet.errors import CalfleetError, Problem
@@ -29,6 +30,7 @@ _CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
 _FLAGS = {"yes": True, "true": True, "no": False, "false": False}
 
 
+@lru_cache(maxsize=8192)
 def squeezed(name: str) -> str:
     """A column or key name without regard to capitals, blanks, hyphens and underscores.
 

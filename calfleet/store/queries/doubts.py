@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, datetime
 from typing import TYPE_CHECKING, NamedTuple
 
 from calfleet.metrology.direction import Direction
@@ -147,6 +147,24 @@ def cross_checks(reader: Reader) -> list[CrossCheck]:
         values = [*v[:8], tuple(points.get(key, ())), *v[8:]]
         found.append(CrossCheck(*values))
     return found
+
+
+_REPORTED = question(
+    "SELECT number, recorded_at FROM gauge_event ORDER BY id", recorded_at=datetime.fromisoformat
+)
+_COMPARED = question(
+    "SELECT number, recorded_at FROM cross_check ORDER BY id", recorded_at=datetime.fromisoformat
+)
+
+
+def reported_at(reader: Reader) -> dict[str, datetime]:
+    """When each event was entered, by its number, in the order reported."""
+    return dict(ask(reader, _REPORTED))
+
+
+def compared_at(reader: Reader) -> dict[str, datetime]:
+    """When each cross check was entered, by its number, in the order of entry."""
+    return dict(ask(reader, _COMPARED))
 
 
 class FoundUnfit(NamedTuple):

@@ -19,6 +19,8 @@ from calfleet.records import (
     PlanningInput,
     PlanningWithdrawal,
     RedundantGroup,
+    Role,
+    RoleGrant,
     ShopClosure,
     UsageReading,
     UsageRule,
@@ -220,6 +222,11 @@ def absences(reader: Reader) -> tuple[GaugeAbsence, ...]:
     return _standing_absences(_all(reader, _ABSENCES, GaugeAbsence), gone)
 
 
+def laboratory_terms(reader: Reader) -> tuple[LaboratoryTerms, ...]:
+    """Every laboratory's times, by laboratory and day of effect."""
+    return _all(reader, _TERMS, LaboratoryTerms)
+
+
 _Gone = frozenset[tuple[Withdrawable, str, date | None, date | None]]
 
 
@@ -290,6 +297,25 @@ def everything_entered(reader: Reader) -> PlanningInput:
 
 def _all(reader: Reader, asked: Question, record: Any) -> tuple[Any, ...]:
     return tuple(record(*row) for row in ask(reader, asked))
+
+
+_ROLES = question(
+    """
+    SELECT p.code, r.role, r.effective_on, r.held
+    FROM person_role r JOIN person p ON p.id = r.person_id
+    ORDER BY p.code, r.effective_on, r.id
+    """,
+    effective_on=DAY,
+    held=FLAG,
+)
+
+
+def role_grants(reader: Reader) -> dict[str, tuple[RoleGrant, ...]]:
+    """The roles taken up and given up, by person, in order of day; only people with any."""
+    found: dict[str, list[RoleGrant]] = {}
+    for person, role, effective_on, held in ask(reader, _ROLES):
+        found.setdefault(person, []).append(RoleGrant(Role(role), effective_on, held))
+    return {person: tuple(grants) for person, grants in found.items()}
 
 
 _PLANS = question(

@@ -6,13 +6,14 @@ import json
 import sqlite3
 from collections import defaultdict
 from collections.abc import Collection, Iterable
-from datetime import datetime
+from datetime import date, datetime
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
 from calfleet.records import (
     BenchRecord,
     Calibration,
+    CalibrationColumns,
     Cycle,
     CycleOutcome,
     GaugeRole,
@@ -24,8 +25,6 @@ from calfleet.records import (
 from calfleet.store.queries.reader import DAY, ask, question
 
 if TYPE_CHECKING:
-    from datetime import date
-
     from calfleet.store.queries.reader import Reader
 
 _USING = """
@@ -34,11 +33,48 @@ _USING = """
        OR u.certificate_id IN (SELECT id FROM certificate WHERE number IN ({certificates}))
 """
 
+_COLUMNS = """
+    SELECT c.id, c.number, c.switch_revision_id, c.procedure_revision_id, c.performed_on,
+           c.recorded_at, n.id
+    FROM calibration c LEFT JOIN calibration n ON n.replaces_id = c.id
+    WHERE c.switch_id IN (SELECT switch_id FROM calibration WHERE id IN ({using}))
+    ORDER BY c.performed_on, c.id
+"""
+
+_USES = """
+    SELECT u.calibration_id, u.role, u.gauge_id, u.certificate_id
+    FROM calibration_gauge u WHERE u.calibration_id IN ({using}) ORDER BY u.id
+"""
+
+_RUNS = """
+    SELECT y.calibration_id, y.set_point_id, y.phase, y.run, y.trip_value, y.reset_value,
+           y.static_value, y.outcome
+    FROM calibration_cycle y WHERE y.calibration_id IN ({using})
+"""
+
+_JUDGED = """
+    SELECT r.calibration_id, r.set_point_id, r.phase, r.unit, r.found, r.expanded_uncertainty,
+           r.tur, r.lower_limit, r.upper_limit, r.lower_acceptance, r.upper_acceptance,
+           r.decision_rule, r.verdict
+    FROM calibration_result r WHERE r.calibration_id IN ({using}) ORDER BY r.id
+"""
+
+_SHEETS = """
+    SELECT v.id, s.tag, v.revision FROM switch_revision v JOIN switch s ON s.id = v.switch_id
+"""
+_REVISIONS = """
+    SELECT q.id, k.code, q.revision
+    FROM procedure_revision q JOIN procedure k ON k.id = q.procedure_id
+"""
+_POINTS = "SELECT id, label FROM set_point"
+_CODES = "SELECT id, code FROM gauge"
+_NUMBERS = "SELECT id, number FROM certificate"
+
 _CALIBRATIONS = """
     SELECT c.id, c.number, s.tag, v.revision, c.performed_on, p.code, k.code, q.revision,
            c.temperature_c, c.humidity, c.adjusted, c.barometric, c.barometric_unit,
            c.head_height_m, c.head_height_half_width_m, c.head_density_kg_m3, o.number, n.number,
-           c.origin, c.evaluation_version, c.recorded_at, c.recorded_by
+           c.origin, c.evaluation_version, c.recorded_at, c.recorded_by, c.replacement_reason
     FROM calibration c
     JOIN switch s ON s.id = c.switch_id
     JOIN switch_revision v ON v.id = c.switch_revision_id
@@ -47,7 +83,7 @@ _CALIBRATIONS = """
     JOIN procedure k ON k.id = q.procedure_id
     LEFT JOIN calibration o ON o.id = c.replaces_id
     LEFT JOIN calibration n ON n.replaces_id = c.id
-    WHERE c.switch_id IN (SELECT switch_id FROM calibration WHERE id IN ({using}))
+    WHERE c.id IN ({using})
     ORDER BY c.performed_on, c.id
 """
 
@@ -72,24 +108,11 @@ _RESULTS = """
            r.late, r.dead_band, r.repeatability, r.runs, r.trip_sd, r.standard_uncertainty,
            r.coverage_factor, r.expanded_uncertainty, r.effective_dof, r.coverage_probability,
            r.tur, r.lower_limit, r.upper_limit, r.lower_acceptance, r.upper_acceptance,
-           r.decision_rule, r.verdict, r.category, r.probability_outside
+           r.decision_rule, r.verdict, r.category, r.probability_outside, r.budget
     FROM calibration_result r JOIN set_point t ON t.id = r.set_point_id
     WHERE r.calibration_id IN ({using})
     ORDER BY r.calibration_id, r.id
 """
-
-_BUDGETS = question(
-    """
-    SELECT t.label, r.phase, r.budget
-    FROM calibration_result r
-    JOIN calibration c ON c.id = r.calibration_id
-    JOIN set_point t ON t.id = r.set_point_id
-    WHERE c.number = :number
-    ORDER BY r.id
-    """,
-    phase=Phase,
-    budget=json.loads,
-)
 
 # looked up by their words: a quarter of a million times quicker than made
 _PHASES = {str(one): one for one in Phase}
@@ -98,29 +121,88 @@ _ROLES = {str(one): one for one in GaugeRole}
 _ORIGINS = {str(one): one for one in Origin}
 
 
+PORTION = 500
+"""So many calibrations are asked for by their numbers at once."""
+
+
 def resting_on(
     reader: Reader,
     *,
     gauges: Collection[str],
     certificates: Collection[str],
     with_readings: bool = True,
-) -> dict[str, Calibration]:
-    """By number, every calibration with one of ``gauges`` or on one of ``certificates``, and the
-    others of the same switches; oldest performance first, then in order of entry.
+) -> CalibrationColumns:
+    """Every calibration with one of ``gauges`` or on one of ``certificates``, and the others of
+    the same switches; oldest performance first, then in order of entry.
 
-    What is needed to judge them again, and no more: without budgets (``budgets_of`` gives them),
-    words and findings. The others of the same switches come without gauges, cycles and results;
-    with ``with_readings`` false all come without cycles and results.
+    Uses, cycles and results are those of the former only, uses and results in the order entered;
+    with ``with_readings`` false there are neither cycles nor results.
     """
-    if not gauges and not certificates:
-        return {}
     given: dict[str, str] = {}
     using = _USING.format(
         gauges=_names("g", gauges, given), certificates=_names("c", certificates, given)
     )
-
     source = _directly(reader)
 
+    def rows(sql: str) -> list[tuple[Any, ...]]:
+        return ask(source, question(sql.format(using=using)), **given)
+
+    nobody = not gauges and not certificates
+    found = [] if nobody else rows(_COLUMNS)
+    keys, numbers, sheet, procedure, performed, recorded, after = (
+        zip(*found, strict=True) if (found) else ((),) * 7
+    )
+    days = {day: DAY(day) for day in set(performed)}
+
+    def few(sql: str) -> list[tuple[Any, ...]]:
+        return ask(source, question(sql))
+
+    return CalibrationColumns(
+        keys=keys,
+        numbers=numbers,
+        sheet=sheet,
+        procedure=procedure,
+        performed_on=[days[day] for day in performed],
+        recorded_at=recorded,
+        replaced=[key is not None for key in after],
+        uses=[] if nobody else rows(_USES),
+        cycles=rows(_RUNS) if with_readings and not nobody else [],
+        results=rows(_JUDGED) if with_readings and not nobody else [],
+        sheets={key: (tag, revision) for key, tag, revision in few(_SHEETS)},
+        procedures={key: (code, revision) for key, code, revision in few(_REVISIONS)},
+        points=dict(few(_POINTS)),
+        gauges=dict(few(_CODES)),
+        certificates=dict(few(_NUMBERS)),
+    )
+
+
+def calibrations_of(reader: Reader, numbers: Collection[str]) -> dict[str, Calibration]:
+    """The calibrations of these numbers, with all that judging them again takes, budgets included,
+    but without words and findings; a portion at a time.
+    """
+    source = _directly(reader)
+    wanted = sorted(numbers)
+    found: dict[str, Calibration] = {}
+    for start in range(0, len(wanted), PORTION):
+        given: dict[str, str] = {}
+        names = _names("n", wanted[start : start + PORTION], given)
+        using = f"SELECT id FROM calibration WHERE number IN ({names})"
+        found |= _read(source, using, given)
+    return found
+
+
+def every_calibration(reader: Reader) -> dict[str, Calibration]:
+    """Every calibration by number, oldest performance first, then in order of entry.
+
+    Read quickly, for questions about the whole site: without budgets, words and findings.
+    """
+    source = _directly(reader)
+    return _read(source, "SELECT id FROM calibration", {}, budgets=False)
+
+
+def _read(
+    source: Reader, using: str, given: dict[str, str], *, budgets: bool = True
+) -> dict[str, Calibration]:
     def rows(sql: str) -> list[tuple[Any, ...]]:
         return ask(source, question(sql.format(using=using)), **given)
 
@@ -128,20 +210,20 @@ def resting_on(
     for key, role, gauge, certificate in rows(_GAUGES):
         used[key].append(GaugeUsed(_ROLES[role], gauge, certificate))
     cycles: dict[int, list[Cycle]] = defaultdict(list)
+    for key, label, phase, run, trip, reset, static, outcome in rows(_CYCLES):
+        cycles[key].append(
+            Cycle(
+                label, _PHASES[phase], run,
+                None if trip is None else Decimal(trip),
+                None if reset is None else Decimal(reset),
+                None if static is None else Decimal(static),
+                _OUTCOMES[outcome],
+            )
+        )  # fmt: skip
     results: dict[int, list[Result]] = defaultdict(list)
-    if with_readings:
-        for key, label, phase, run, trip, reset, static, outcome in rows(_CYCLES):
-            cycles[key].append(
-                Cycle(
-                    label, _PHASES[phase], run,
-                    None if trip is None else Decimal(trip),
-                    None if reset is None else Decimal(reset),
-                    None if static is None else Decimal(static),
-                    _OUTCOMES[outcome],
-                )
-            )  # fmt: skip
-        for key, *values in rows(_RESULTS):
-            results[key].append(_result(values))
+    judged = _RESULTS if budgets else _RESULTS.replace("r.budget", "NULL")
+    for key, *values in rows(judged):
+        results[key].append(_result(values))
     days: dict[object, date] = {}
     found: dict[str, Calibration] = {}
     for row in rows(_CALIBRATIONS):
@@ -151,11 +233,6 @@ def resting_on(
         one = _calibration(row, day, used, cycles, results)
         found[one.number] = one
     return found
-
-
-def budgets_of(reader: Reader, number: str) -> dict[tuple[str, Phase], dict[str, object]]:
-    """The stored budgets of a calibration by set point and phase, in the order recorded."""
-    return {(label, phase): budget for label, phase, budget in ask(reader, _BUDGETS, number=number)}
 
 
 def _directly(reader: Reader) -> Reader:
@@ -184,7 +261,7 @@ def _calibration(
     (
         key, number, tag, revision, _, performer, procedure, procedure_revision, temperature,
         humidity, adjusted, barometric, barometric_unit, height, half_width, density, replaces,
-        replaced_by, origin, version, recorded_at, recorded_by,
+        replaced_by, origin, version, recorded_at, recorded_by, why,
     ) = row  # fmt: skip
     return Calibration(
         number=number,
@@ -205,6 +282,7 @@ def _calibration(
             head_height_half_width_m=None if half_width is None else Decimal(half_width),
             head_density_kg_m3=None if density is None else Decimal(density),
             replaces=replaces,
+            replacement_reason=why,
         ),
         switch_revision=revision,
         results=tuple(results.get(key, ())),
@@ -247,4 +325,5 @@ def _result(v: list[Any]) -> Result:
         category=v[24],
         reason="",
         probability_outside=v[25],
+        budget={} if v[26] is None else json.loads(v[26]),
     )

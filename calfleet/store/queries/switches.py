@@ -69,7 +69,9 @@ def in_force(reader: Reader, day: date) -> list[Switch]:
 
 def revisions(reader: Reader, tag: str | None = None) -> list[Switch]:
     """Every data sheet revision (of one tag), by tag and revision (unique)."""
-    return _made(reader, ask(reader, _ALL) if tag is None else ask(reader, _OF_TAG, tag=tag))
+    if tag is None:
+        return _made(reader, ask(reader, _ALL))
+    return _made(reader, ask(reader, _OF_TAG, tag=tag), tag)
 
 
 def switch_on(reader: Reader, tag: str, day: date) -> Switch | None:
@@ -78,16 +80,32 @@ def switch_on(reader: Reader, tag: str, day: date) -> Switch | None:
     return max(held, key=lambda s: (s.effective_on, s.revision), default=None)
 
 
-_HAZARDS = question(
-    "SELECT switch_revision_id, hazard FROM switch_hazard ORDER BY switch_revision_id, id",
-    hazard=Hazard,
-)
+_ONE = """
+    WHERE switch_revision_id IN (
+        SELECT r.id FROM switch_revision r JOIN switch s ON s.id = r.switch_id WHERE s.tag = :tag
+    )
+"""
 
 
-def _made(reader: Reader, rows: list[tuple[Any, ...]]) -> list[Switch]:
-    points = _set_points(reader)
+def _hazards(where: str) -> Question:
+    return question(
+        f"""
+        SELECT switch_revision_id, hazard FROM switch_hazard {where}
+        ORDER BY switch_revision_id, id
+        """,
+        hazard=Hazard,
+    )
+
+
+_HAZARDS, _HAZARDS_OF_TAG = _hazards(""), _hazards(_ONE)
+
+
+def _made(reader: Reader, rows: list[tuple[Any, ...]], tag: str | None = None) -> list[Switch]:
+    """The data sheets of ``rows``; with ``tag`` they are all of that switch."""
+    points = _set_points(reader, tag)
     hazards: dict[int, list[Hazard]] = {}
-    for key, hazard in ask(reader, _HAZARDS):
+    held = ask(reader, _HAZARDS) if tag is None else ask(reader, _HAZARDS_OF_TAG, tag=tag)
+    for key, hazard in held:
         hazards.setdefault(key, []).append(hazard)
     found: list[Switch] = []
     for key, *v in rows:
@@ -97,27 +115,32 @@ def _made(reader: Reader, rows: list[tuple[Any, ...]]) -> list[Switch]:
     return found
 
 
-_SET_POINTS = question(
-    """
-    SELECT switch_revision_id, label, value, direction, tolerance_minus, tolerance_plus,
-           tolerance_basis, as_left_minus, as_left_plus, dead_band_kind, dead_band_min,
-           dead_band_max, repeatability_limit, contact_form, action, energised_state
-    FROM set_point ORDER BY id
-    """,
-    value=TYPED,
-    direction=Direction,
-    tolerance_minus=TYPED,
-    tolerance_plus=TYPED,
-    as_left_minus=TYPED,
-    as_left_plus=TYPED,
-    dead_band_min=TYPED,
-    dead_band_max=TYPED,
-    repeatability_limit=TYPED,
-)
+def _points(where: str) -> Question:
+    return question(
+        f"""
+        SELECT switch_revision_id, label, value, direction, tolerance_minus, tolerance_plus,
+               tolerance_basis, as_left_minus, as_left_plus, dead_band_kind, dead_band_min,
+               dead_band_max, repeatability_limit, contact_form, action, energised_state
+        FROM set_point {where} ORDER BY id
+        """,
+        value=TYPED,
+        direction=Direction,
+        tolerance_minus=TYPED,
+        tolerance_plus=TYPED,
+        as_left_minus=TYPED,
+        as_left_plus=TYPED,
+        dead_band_min=TYPED,
+        dead_band_max=TYPED,
+        repeatability_limit=TYPED,
+    )
 
 
-def _set_points(reader: Reader) -> dict[int, list[SetPoint]]:
+_SET_POINTS, _SET_POINTS_OF_TAG = _points(""), _points(_ONE)
+
+
+def _set_points(reader: Reader, tag: str | None) -> dict[int, list[SetPoint]]:
+    held = ask(reader, _SET_POINTS) if tag is None else ask(reader, _SET_POINTS_OF_TAG, tag=tag)
     found: dict[int, list[SetPoint]] = {}
-    for key, *values in ask(reader, _SET_POINTS):
+    for key, *values in held:
         found.setdefault(key, []).append(SetPoint(*values))
     return found

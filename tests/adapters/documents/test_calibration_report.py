@@ -13,7 +13,17 @@ import pytest
 
 from calfleet.adapters.documents.calibration_report import report_data, report_pdf, stamp, status
 from calfleet.errors import BadQuantity
-from calfleet.records import Origin, Phase, ReportFacts, ReportState
+from calfleet.records import (
+    GaugeParticulars,
+    Origin,
+    Phase,
+    ReportFacts,
+    ReportIssue,
+    ReportState,
+    SiteParticulars,
+    SwitchParticulars,
+    SwitchReceipt,
+)
 from calfleet.services.calibration_report import report_facts
 from calfleet.site import read_settings
 
@@ -105,6 +115,100 @@ def test_the_state_is_plain(facts: ReportFacts, change: Any, heading: str, warns
     assert (told["heading"], told["warns"]) == (heading, warns)
 
 
+@pytest.mark.parametrize("more", [(), (RETURNED,), (REVIEWED, RETURNED)])
+def test_nothing_says_reviewed_while_it_is_not(
+    facts: ReportFacts, tmp_path: Path, more: tuple[ReportState, ...]
+) -> None:
+    """Nor "reviewed by", but in the course of the record, where it was so once."""
+    pytest.importorskip("typst")
+    text = " ".join(" ".join(pages(report_pdf(marked(facts, *more)), tmp_path)).split())
+    before, _, after = text.partition("Course of the record:")
+    assert "Reviewed" not in before + after
+    assert BACK in text if more else "NOT REVIEWED" in text
+
+
+def test_what_was_returned_and_accepted_uncorrected_says_both(facts: ReportFacts) -> None:
+    again = replace(REVIEWED, by="P07", reason="None is fitted")
+    told = status(marked(facts, RETURNED, again))
+    assert told["heading"] == "Reviewed"
+    assert told["lines"] == [
+        "By Liv Marrowbeck (P07) on 2026-11-25.",
+        "Returned before by Corin Ashvellum (P06): Seal missing",
+        "Accepted without a correction: None is fitted",
+    ]
+
+
+# --- particulars and issues ---------------------------------------------------------------------
+
+SHOP = SiteParticulars(
+    ISSUED, "Works bench", "1 Works Road\nFenhollow", "Works, operations", "Gate 2\nFenhollow"
+)
+
+
+def whole(facts: ReportFacts) -> ReportFacts:
+    """The facts with everything told that can be, issued a second time."""
+    gauge = GaugeParticulars(
+        "RG-202", ISSUED, maker="Orrin Works", model="OD-25", software_version="2.1"
+    )
+    return replace(
+        facts,
+        shop=SHOP,
+        particulars=SwitchParticulars(
+            "PDSL-4104", ISSUED, maker="Tarn Switchgear", model="T4", stands_at="platform 2, rack B"
+        ),
+        receipt=SwitchReceipt("PDSL-4104", ISSUED, "P02", "dusty, seal whole"),
+        gauges=tuple(replace(g, particulars=gauge) for g in facts.gauges),
+        issue=ReportIssue(2, "P06", "issue 1 of 2026-11-20", "Address corrected"),
+    )
+
+
+def test_what_is_told_is_printed(facts: ReportFacts, tmp_path: Path) -> None:
+    data = report_data(whole(facts))
+    assert data["laboratory"] == [
+        "Works bench", "1 Works Road", "Fenhollow",
+        f"{facts.site.name}, site {facts.site.code}",
+    ]  # fmt: skip
+    item = dict(data["item"])  # type: ignore[call-overload]
+    assert item["Maker, model"] == "Tarn Switchgear, T4"
+    assert item["Stands at"] == "platform 2, rack B"
+    assert item["Received"] == "2026-11-25, by Tamsin Copperreed (P02): dusty, seal whole"
+    assert item["Customer"].startswith("Works, operations, Gate 2, Fenhollow; area FWS")
+    work = dict(data["work"])  # type: ignore[call-overload]
+    assert work["Where"] == "Works bench"
+    assert work["Report issued on"] == "2026-11-25 by Corin Ashvellum (P06), issue 2"
+    (standard,) = data["standards"]  # type: ignore[misc]
+    assert standard["gauge"].endswith(" (Orrin Works, OD-25; software 2.1)")
+    lines: Any = data["status"]["lines"]  # type: ignore[index]
+    assert "This report takes the place of issue 1 of 2026-11-20. Reason: Address corrected." in (
+        lines
+    )
+    assert str(data["issue"]).startswith("C2026-0145, issue 2, issued 2026-11-25 at audit entry ")
+    pytest.importorskip("typst")
+    text = " ".join(" ".join(pages(report_pdf(whole(facts)), tmp_path)).split())
+    for part in ("1 Works Road", "Tarn Switchgear, T4", "platform 2, rack B", "issue 2, issued"):
+        assert part in text, part
+
+
+def test_what_is_not_told_is_left_out(facts: ReportFacts) -> None:
+    data = report_data(facts)
+    labels = {label for label, _ in data["item"]}  # type: ignore[attr-defined]
+    assert not labels & {"Maker, model", "Stands at", "Received"}
+    assert dict(data["item"])["Customer"].startswith("own plant: area ")  # type: ignore[call-overload]
+    only = replace(facts, particulars=SwitchParticulars("PDSL-4104", ISSUED, model="T4"))
+    assert dict(report_data(only)["item"])["Maker, model"] == "T4"  # type: ignore[call-overload]
+
+
+def test_a_print_that_is_not_issued_says_so(facts: ReportFacts, tmp_path: Path) -> None:
+    data = report_data(facts)
+    assert dict(data["work"])["Report issued on"] == (  # type: ignore[call-overload]
+        "not issued; printed on 2026-11-25"
+    )
+    assert str(data["issue"]).endswith("NOT AN ISSUED REPORT")
+    pytest.importorskip("typst")
+    for page in pages(report_pdf(facts), tmp_path):
+        assert "NOT AN ISSUED REPORT" in " ".join(page.split())
+
+
 def test_a_corrected_record_says_what_it_replaces_and_why(facts: ReportFacts) -> None:
     bench = replace(facts.calibration.bench, replaces="C1", replacement_reason="Misread")
     lines: Any = status(marked(facts, bench=bench))["lines"]
@@ -120,7 +224,7 @@ def test_who_signed_and_reviewed(facts: ReportFacts) -> None:
     pairs: Any = report_data(facts)["signatures"]
     assert pairs[0][0] == "Signed by"
     assert pairs[0][1].startswith("Tamsin Copperreed (P02), ")
-    assert pairs[1] == ["Reviewed by", "NOT REVIEWED"]
+    assert pairs[1] == ["Review", "NOT REVIEWED"]
     pairs = report_data(marked(facts, RETURNED))["signatures"]
     assert pairs[1] == ["Returned by", "Corin Ashvellum (P06), 2026-11-25 10:00 UTC: Seal missing"]
 

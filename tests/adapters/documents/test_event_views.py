@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import date
+from datetime import UTC, date, datetime
 from decimal import Decimal
 
 import pytest
@@ -81,6 +81,24 @@ def test_figures_are_written_to_the_places_of_their_uncertainty() -> None:
     fine = replace(POINT, value=D("9.997679744"), U=D("0.00495"), other_U=D(0))
     assert point_figures(fine) == ("9.9977", "0.0050", "9.9900", "0")
     assert point_figures(replace(POINT, U=D(0))) == ("10.030", "0", "9.990", "0.040")
+
+
+def test_a_check_that_is_left_out_is_named_with_its_reason() -> None:
+    """In the head of the report, where the period is told, and in the data."""
+    told = "Cross check X2026-001 of 2026-01-10 with RG-2 is not counted: it was entered late."
+    bare = dossier(HELD)
+    event = replace(bare.impact.event, left_out=(told,))
+    late = replace(CHECK, entered_at=datetime(2026, 7, 2, 8, 0, tzinfo=UTC))
+    shown = replace(bare, impact=replace(bare.impact, event=event), checks=(late,))
+    text = " ".join(report_text(shown).split())
+    assert f"! Left out {told}" in text
+    assert "E_n 0.80. Entered on 2026-07-02." in text
+    plain = to_plain(shown)
+    assert plain["event"]["last_good"]["left_out"] == [told]  # type: ignore[index]
+    assert plain["cross_checks"][0]["entered_at"] == (  # type: ignore[index]
+        "2026-07-02T08:00:00+00:00"
+    )
+    assert "Left out" not in report_text(bare)
 
 
 def test_an_open_event_says_so() -> None:

@@ -13,6 +13,7 @@ import pytest
 
 from calfleet.adapters.documents.chain_picture import text_width
 from calfleet.adapters.documents.impact_views import (
+    MOST_RESULTS,
     Disposition,
     exposure_plain,
     exposure_text,
@@ -170,6 +171,16 @@ def test_kept_results_can_be_cut_but_are_counted() -> None:
     assert "PSH-C5" in text
     assert "PSH-C6" not in text
     assert "... and 1 more." in text
+
+
+def test_of_very_many_results_the_most_urgent_are_listed() -> None:
+    many = made(*(row(f"C{n}", Consequence.NOT_SURE) for n in range(MOST_RESULTS + 3)))
+    text = report_text(many, most_kept=0)
+    assert f"No longer sure ({MOST_RESULTS + 3})" in text
+    assert f"PSH-C{MOST_RESULTS - 1}," in text or f"PSH-C{MOST_RESULTS - 1} " in text
+    assert f"PSH-C{MOST_RESULTS}" not in text
+    assert "... and 3 more, less urgent: --all lists them, --format csv and json have all." in text
+    assert f"PSH-C{MOST_RESULTS + 2}" in report_text(many)
 
 
 def test_report_of_nothing() -> None:

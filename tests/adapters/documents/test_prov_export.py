@@ -27,13 +27,24 @@ from prov.model import (
 from calfleet.adapters.documents.prov_export import (
     NAMESPACE,
     chain_to_prov,
+    dossier_to_prov,
     impact_to_prov,
     prov_text,
 )
 from calfleet.metrology.conformity import Verdict
 from calfleet.metrology.units import PressureMode
-from calfleet.records import Criticality, Gauge, GaugeStatus, Phase
+from calfleet.records import (
+    Action,
+    Criticality,
+    Disposition,
+    EventClosure,
+    Gauge,
+    GaugeEvent,
+    GaugeStatus,
+    Phase,
+)
 from calfleet.traceability.chain import Chain, Fact, Link, LinkState, Node, NodeKind, Reason
+from calfleet.traceability.dossier import Dossier, HeldEvent
 from calfleet.traceability.impact import (
     Consequence,
     FoundBad,
@@ -204,6 +215,47 @@ def test_an_impact_is_read_back() -> None:
     assert ends(document, ProvInvalidation) == [("result C1 H as-found", judging)]
     assert len(ends(document, ProvGeneration)) == len(ROWS)
     assert ends(document, ProvAttribution) == [("event RG-1 2026-06-15", "person P7")]
+
+
+def test_the_advice_for_a_switch_out_of_service_goes_by_its_day() -> None:
+    """Years later it has been in service and out again: what counts is since when."""
+    one = ROWS[0]._replace(in_use=False, performed_on=date(2021, 3, 4))
+    assert one.advice == (
+        "the switch is not in service now: calibrate PSH-1 before it is used, and assess what it "
+        "meant where it was in use since 2021-03-04"
+    )
+    assert "until 2024-01-05" in one._replace(later="2024-01-05").advice
+
+
+def test_an_event_is_read_back_with_decisions_and_closing() -> None:
+    def decided(number: str, count: int, by: str) -> Disposition:
+        return Disposition("E1", number, count, Action.RECALL, f"reason {count}", by, DAY)
+
+    held = HeldEvent(
+        GaugeEvent("E1", "RG-1", Kind.AS_FOUND, DAY, "P7"),
+        decisions=(decided("C1", 1, "P1"), decided("C1", 2, "P2"), decided("C2", 1, "P1")),
+        closure=EventClosure("E1", "P3", DAY, "All seen."),
+    )
+    dossier = Dossier(
+        held, IMPACT, {}, (), (), (), (1, ""), DAY, "W", {"P1": "Wren Ashlock"}
+    )  # fmt: skip
+    document = read(dossier_to_prov(dossier))
+    attributed = set(ends(document, ProvAttribution))
+    first, second, other = "decision E1 C1 1", "decision E1 C1 2", "decision E1 C2 1"
+    assert attributed >= {(first, "person P1"), (second, "person P2"), (other, "person P1")}
+    derived = set(ends(document, ProvDerivation))
+    assert derived >= {
+        (second, first),
+        (second, "result C1 H as-found, judged again"),
+        (other, "result C2 H as-found, judged again"),
+    }
+    assert (first, "result C1 H as-found, judged again") not in derived
+    used = {one for one in ends(document, ProvUsage) if one[0] == "closing E1"}
+    assert used == {
+        ("closing E1", "event RG-1 2026-06-15"), ("closing E1", second), ("closing E1", other),
+    }  # fmt: skip
+    assert ends(document, ProvAssociation) == [("closing E1", "person P3")]
+    assert 'prov:label="Wren Ashlock"' in document.get_provn()
 
 
 @pytest.mark.parametrize("number", ["C1", "C2"])

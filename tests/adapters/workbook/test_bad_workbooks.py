@@ -350,3 +350,21 @@ def test_the_sound_files_of_these_tests_are_sound(tmp_path: Path) -> None:
         assert book is not None
         assert not problems
         assert book.grids[0].cell(1, 0) == "PSL-1101"
+
+
+def test_sheets_of_the_same_name_are_told(tmp_path: Path) -> None:
+    """Capitals do not tell names apart (as spreadsheet programs have it, from memory)."""
+    sound = [["Tag", "Set point"], ["PSL-1101", 2.5]]
+    for names, told in (
+        (("Switches", "Gauges", "SWITCHES"), ["The sheets number 1 and 3 have the same name"]),
+        (("Switches", "Switches", "Switches"), ["The sheets number 1, 2 and 3 have the same name"]),
+        (("Switches", "Switches 2"), []),
+    ):
+        path = tmp_path / "shop.xlsx"
+        path.write_bytes(bad_files.pack(bad_files.xlsx_parts([(name, sound) for name in names])))
+        problems: list[Problem] = []
+        book = read_book(path, problems)
+        assert book is not None
+        assert [grid.name for grid in book.grids] == list(names)
+        assert [each.message.partition(" (")[0] for each in book.remarks] == told
+        assert not problems

@@ -10,7 +10,15 @@ import pytest
 
 from calfleet.adapters.workbook.sitefiles import read_site
 from calfleet.errors import DataProblems
-from calfleet.records import DueRule, FurtherInterval, OtherWork, PlanningInput, RuleScope
+from calfleet.records import (
+    DueRule,
+    FurtherInterval,
+    OtherWork,
+    PersonLeave,
+    PlanningInput,
+    RuleScope,
+    ShopClosure,
+)
 
 SAMPLE = Path(__file__).resolve().parents[3] / "sample_site"
 
@@ -70,12 +78,37 @@ def test_everything_comes_as_it_stands_there(tmp_path: Path) -> None:
     )
 
 
+LEAVE = '[[leave]]\nperson = "P02"\nfirst_on = 2027-02-15\nlast_on = 2027-02-19\n'
+CLOSURE = '[[closures]]\nfirst_on = 2026-12-28\nlast_on = 2026-12-31\nname = "Winter stop"\n'
+
+
+def test_leave_and_closures_come_as_they_stand_there(tmp_path: Path) -> None:
+    found = read(tmp_path, LEAVE + 'reason = "course"\n' + LEAVE.replace("P02", "P03") + CLOSURE)
+    first, last = date(2027, 2, 15), date(2027, 2, 19)
+    assert found.leaves == (
+        PersonLeave("P02", first, last, "course"),
+        PersonLeave("P03", first, last),
+    )
+    assert found.closures == (ShopClosure(date(2026, 12, 28), date(2026, 12, 31), "Winter stop"),)
+
+
+GROUP = '[[redundant_groups]]\ncode = "NEW"\nweeks_apart = 1\n'
+HOURS = '[[hours]]\nperson = "P02"\neffective_on = 2027-01-01\n'
 RULE = '[[due_rules]]\neffective_on = 2026-01-01\nreason = "x"\n'
 
 
 @pytest.mark.parametrize(
     ("more", "where", "says"),
     [
+        (LEAVE.replace("P02", "P99"), "person", "P99"),
+        (LEAVE.replace("02-19", "02-09"), "last_on", "2027-02-09 lies before 2027-02-15"),
+        (LEAVE + LEAVE.replace("02-15", "02-19"), "first_on", "P02 is on leave then already"),
+        (CLOSURE.replace("12-31", "12-01"), "last_on", "2026-12-01 lies before 2026-12-28"),
+        (CLOSURE + CLOSURE.replace("12-28", "12-30"), "first_on", "overlaps another one"),
+        (CLOSURE.replace('name = "Winter stop"', ""), "name", "missing"),
+        (GROUP + 'tags = ["PSH-3102", "PSH-3102"]', "tags", "at least two channels"),
+        (GROUP + 'tags = ["PSH-3102", "PSHH-1101A"]', "tags", "in another redundant group"),
+        (HOURS + "hours_per_week = 121", "hours_per_week", "120"),
         (RULE + 'tag = "NO-1"\npolicy = "S06"', "tag", "NO-1"),
         (RULE + 'family = "no such"\npolicy = "S06"', "family", "no such"),
         (RULE + 'tag = "PSL-1108"\nfamily = "DP capsule"\npolicy = "S06"', "family", "not both"),

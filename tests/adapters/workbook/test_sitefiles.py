@@ -392,7 +392,7 @@ def test_small_site_is_good(small: Small) -> None:
     names: list[str] = []
     site = read_site(small.write(), names.append)
     assert names[0] == "site.toml"
-    assert names[-2:] == ["cycles.csv", "planning.toml"]
+    assert names[-3:] == ["cycles.csv", "planning.toml", "particulars.toml"]
     assert site.switches[0].serial == "12345"
     assert [str(h) for h in site.switches[0].hazards] == ["trip", "hot"]
     bench = site.history[0]

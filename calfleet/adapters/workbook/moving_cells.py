@@ -1,0 +1,352 @@
+"""One cell of a shop's sheet, understood as its column is mapped: number, unit, range, day, word.
+
+Values keep the unit they were written in; whoever puts a row together brings them to one unit,
+exactly or not at all (``in_unit``).
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from decimal import Decimal
+from fnmatch import fnmatchcase
+from fractions import Fraction
+from functools import lru_cache
+
+from calfleet import records as rec
+from calfleet.adapters.workbook.grids import Broken
+from calfleet.adapters.workbook.loose import (
+    Misread,
+    band,
+    clean,
+    measured,
+    serial_or_day,
+    span,
+)
+from calfleet.adapters.workbook.moving_map import ColumnUse, Sort
+from calfleet.adapters.workbook.siterows import TOLERANCE_BASES
+from calfleet.adapters.workbook.tables import shown
+from calfleet.errors import CalfleetError
+from calfleet.metrology.units import (
+    PressureMode,
+    convert,
+    convert_difference,
+    split_unit_mode,
+)
+
+NOTHING = frozenset({"-", "--", "---", "–", "—", "."})
+"""What people type to show that a cell is blank on purpose (common practice, no source)."""
+
+OF_GAUGE, OF_SWITCH = "of the gauge", "of the switch"
+"""Units of readings that the mapping names by what they belong to."""
+
+OUTCOMES = frozenset(str(each) for each in rec.CycleOutcome)
+_LENGTHS = {"m": 0, "cm": -2, "mm": -3}
+_MINUTES = {
+    **dict.fromkeys(("min", "mins", "minute", "minutes"), 1),
+    **dict.fromkeys(("h", "hr", "hrs", "hour", "hours"), 60),
+}
+_CELSIUS = frozenset(
+    {"temperature_c", "temperature_min_c", "temperature_max_c", "Reference temperature"}
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Value:
+    """A number with the code of its unit ('' where none is told) and the mode written with it."""
+
+    number: Decimal
+    unit: str = ""
+    mode: PressureMode | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Ends:
+    """A range; ``low`` is ``None`` where only its upper end is told."""
+
+    low: Decimal | None
+    high: Decimal
+    unit: str = ""
+    mode: PressureMode | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Tolerance:
+    """Magnitudes below and above (``None``: open); ``basis`` is '' where nothing tells it."""
+
+    minus: Decimal | None
+    plus: Decimal | None
+    basis: str = ""
+    unit: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """A word in the place of a reading: the switch did not trip, did not reset ..."""
+
+    word: str
+
+
+def blank(value: object) -> bool:
+    if value is None:
+        return True
+    if isinstance(value, str):
+        plain = value.strip()
+        return not plain or plain in NOTHING or not clean(plain)
+    return False
+
+
+def plain(value: object) -> str:
+    """The text of a cell as its words are looked up."""
+    if isinstance(value, str):
+        return clean(value)
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, datetime):
+        return value.date().isoformat()
+    if isinstance(value, date):
+        return value.isoformat()
+    if isinstance(value, Decimal):
+        return format(value, "f")
+    return str(value)
+
+
+def translated(text: str, words: Sequence[tuple[str, str]]) -> str | None:
+    """What ``words`` say for the text, ``None`` where they say nothing; capitals do not count."""
+    folded = text.casefold()
+    for said, meant in words:
+        if said.casefold() == folded:
+            return meant
+    for said, meant in words:
+        if "*" in said and fnmatchcase(folded, said.casefold().replace("[", "[[]")):
+            return meant
+    return None
+
+
+@lru_cache(maxsize=4096)
+def unit_and_mode(text: str) -> tuple[str, PressureMode | None]:
+    """The code of a unit and the mode written with it ("barg"). Raises Misread."""
+    if text in (OF_GAUGE, OF_SWITCH):
+        return text, None
+    try:
+        unit, mode = split_unit_mode(text)
+    except CalfleetError as error:
+        raise Misread(error.message, error.next_step) from error
+    return unit.code, mode
+
+
+def _unit_of(text: str, use: ColumnUse) -> tuple[str, PressureMode | None]:
+    """The unit behind a number, else the column's; words of the column are looked up first."""
+    if text:
+        return unit_and_mode(translated(text, use.words) or text)
+    if use.unit and not use.unit.startswith("%"):
+        return unit_and_mode(use.unit)
+    return "", None
+
+
+def understood(value: object, sort: Sort, use: ColumnUse, *, epoch_1904: bool) -> object:
+    """What a cell says: ``None`` for a blank one, else a plain value or one of the classes here.
+
+    Raises Misread.
+    """
+    if isinstance(value, Broken):
+        raise Misread(value.message, value.hint)
+    if blank(value):
+        return None
+    if use.words:
+        found = translated(plain(value), use.words)
+        if found is not None:
+            if not found:
+                return None
+            value = found
+    return _READERS[sort](value, use, epoch_1904)
+
+
+def _number(value: object, use: ColumnUse) -> tuple[Decimal, str]:
+    """The number of a cell and the text behind it."""
+    if isinstance(value, bool) or not isinstance(value, Decimal | int | str):
+        raise Misread(f"{shown(value)} is not a number.", "Enter digits, and the unit behind them.")
+    if isinstance(value, str):
+        found = measured(value, use.decimals)
+        return found.number, found.unit
+    return Decimal(value), ""
+
+
+def _text(value: object, use: ColumnUse, epoch: bool) -> object:
+    return plain(value)
+
+
+def _flag(value: object, use: ColumnUse, epoch: bool) -> object:
+    return value if isinstance(value, bool) else plain(value)
+
+
+def _list(value: object, use: ColumnUse, epoch: bool) -> object:
+    parts = [each.strip() for each in re.split(r"[,;/\n]", plain(value)) if each.strip()]
+    meant = [translated(each, use.words) for each in parts]
+    return [m if m is not None else each for m, each in zip(meant, parts, strict=True) if m != ""]
+
+
+def _plain_number(value: object, use: ColumnUse, epoch: bool) -> object:
+    number, behind = _number(value, use)
+    behind = behind or use.unit
+    if not behind:
+        return number
+    if use.field in _CELSIUS:
+        return in_unit(Value(number, *unit_and_mode(behind)), "degC")
+    if use.field.startswith("head_height") and behind in _LENGTHS:
+        return number.scaleb(_LENGTHS[behind])
+    if use.field == "head_density_kg_m3" and re.fullmatch(r"kg/m(3|³|\^3)", behind):
+        return number
+    if use.field == "barometric":
+        return Value(number, *unit_and_mode(behind))
+    raise Misread(f"{shown(value)}: {behind!r} is not a unit of {use.field}.", "Enter the number.")
+
+
+def _whole(value: object, use: ColumnUse, epoch: bool) -> object:
+    if isinstance(value, str) and (found := re.fullmatch(r"\D{0,8}?(\d{1,9})\.?", clean(value))):
+        return int(found[1])  # "Rev. 2"
+    number, behind = _number(value, use)
+    behind = (behind or use.unit).casefold()
+    if behind in _MINUTES and use.field == "Bench minutes":
+        return number * _MINUTES[behind]
+    if behind:
+        raise Misread(f"{shown(value)} is not a whole number.", "Enter the number alone.")
+    return number
+
+
+def _share(value: object, use: ColumnUse, epoch: bool) -> object:
+    number, behind = _number(value, use)
+    first = (behind or use.unit).strip()[:1]
+    if first == "%":
+        return number.scaleb(-2)
+    if behind:
+        raise Misread(f"{shown(value)} is not a share.", "45 % is 0.45 or 45 %.")
+    return number
+
+
+def _day(value: object, use: ColumnUse, epoch: bool) -> object:
+    return serial_or_day(value, use.date_order, epoch_1904=epoch)
+
+
+def _unit(value: object, use: ColumnUse, epoch: bool) -> object:
+    return Value(Decimal(0), *unit_and_mode(plain(value)))
+
+
+def _value(value: object, use: ColumnUse, epoch: bool) -> object:
+    if isinstance(value, str) and value in OUTCOMES:
+        return Outcome(value)
+    number, behind = _number(value, use)
+    return Value(number, *_unit_of(behind, use))
+
+
+def _spread(value: object, use: ColumnUse, epoch: bool) -> object:
+    if isinstance(value, str):
+        found = band(value, use.decimals)  # "±0.1 bar" and "0.1 bar" alike
+        if found.basis == "absolute" and found.minus == found.plus and found.plus is not None:
+            return Value(found.plus, *_unit_of(found.unit, use))
+        if found.basis == "absolute" and None in (found.minus, found.plus):
+            one = found.plus if found.minus is None else found.minus
+            return Value(one or Decimal(0), *_unit_of(found.unit, use))
+        if found.minus == found.plus and found.plus is not None:
+            return Value(found.plus, found.basis if found.basis != "%" else use.unit or "%")
+        raise Misread(f"{value!r} is not one number.", "Map the column as a tolerance.")
+    number, _ = _number(value, use)
+    if use.unit.startswith("%"):
+        return Value(number, use.unit)
+    return Value(number, *_unit_of("", use))
+
+
+def _band(value: object, use: ColumnUse, epoch: bool) -> object:
+    if not isinstance(value, str):
+        number, _ = _number(value, use)
+        if use.unit.startswith("%"):
+            return Tolerance(number, number, use.unit if use.unit != "%" else "")
+        unit, _ = _unit_of("", use)
+        return Tolerance(number, number, "absolute" if unit else "", unit)
+    found = band(value, use.decimals)
+    if found.basis == "%":
+        basis = use.unit if use.unit in TOLERANCE_BASES or use.unit == "% of reading" else ""
+        return Tolerance(found.minus, found.plus, basis, "%")
+    if found.basis != "absolute":
+        return Tolerance(found.minus, found.plus, found.basis)
+    if not found.unit and use.unit.startswith("%"):
+        return Tolerance(found.minus, found.plus, use.unit if use.unit != "%" else "", "%")
+    unit, _ = _unit_of(found.unit, use)
+    return Tolerance(found.minus, found.plus, "absolute" if unit else "", unit)
+
+
+def _range(value: object, use: ColumnUse, epoch: bool) -> object:
+    if not isinstance(value, str):
+        raise Misread(f"{shown(value)} is not a range.", "Write it as '0 to 10 bar'.")
+    found = span(value, use.decimals)
+    return Ends(found.low, found.high, *_unit_of(found.unit, use))
+
+
+def _spreads(value: object, use: ColumnUse, epoch: bool) -> object:
+    """A dead band: two ends, or its most alone."""
+    if isinstance(value, str):
+        try:
+            found = span(value, use.decimals)
+        except Misread:
+            plain_text = re.sub(r"(?i)^(?:<=?|≤|max\.?|up to)\s*", "", clean(value))
+            plain_text = re.sub(r"(?i)\s*\(?max\.?\)?$", "", plain_text)
+            one = measured(plain_text, use.decimals)
+            return Ends(None, one.number, *_unit_of(one.unit, use))
+        return Ends(found.low, found.high, *_unit_of(found.unit, use))
+    number, _ = _number(value, use)
+    return Ends(None, number, *_unit_of("", use))
+
+
+_READERS = {
+    Sort.TEXT: _text, Sort.WORD: _text, Sort.FLAG: _flag, Sort.LIST: _list,
+    Sort.NUMBER: _plain_number, Sort.VALUE: _value, Sort.SPREAD: _spread, Sort.BAND: _band,
+    Sort.RANGE: _range, Sort.SPREADS: _spreads, Sort.SHARE: _share, Sort.WHOLE: _whole,
+    Sort.DAY: _day, Sort.UNIT: _unit,
+}  # fmt: skip
+
+
+# --- units --------------------------------------------------------------------------------
+
+
+def in_unit(value: Value, unit: str, *, difference: bool = False) -> Decimal:
+    """The number in ``unit``, exactly; as it stands where it names no unit.
+
+    >>> in_unit(Value(Decimal("2.5"), "bar"), "kPa")
+    Decimal('250')
+
+    Raises Misread: another dimension, or no finite decimal (30 psi is none in bar).
+    """
+    if not value.unit or not unit or value.unit == unit:
+        return value.number
+    turn = convert_difference if difference else convert
+    try:
+        exact = turn(Fraction(value.number), value.unit, unit)
+    except CalfleetError as error:
+        raise Misread(error.message, error.next_step) from error
+    found = exact_decimal(exact)
+    if found is None:
+        raise Misread(
+            f"{value.number} {value.unit} is {float(exact):.9g}... {unit}, no number with an end.",
+            f"Give it in {unit}; a rounded value would be another one.",
+        )
+    return found
+
+
+def exact_decimal(value: Fraction) -> Decimal | None:
+    """The fraction as a decimal, ``None`` where it has none with at most 30 digits.
+
+    >>> exact_decimal(Fraction(5, 2)), exact_decimal(Fraction(1, 3))
+    (Decimal('2.5'), None)
+    """
+    rest, power = value.denominator, 0
+    while rest % 10 == 0:
+        rest, power = rest // 10, power + 1
+    while rest % 2 == 0 or rest % 5 == 0:
+        rest, power = rest // (2 if rest % 2 == 0 else 5), power + 1
+    if rest != 1 or power > 30:
+        return None
+    scaled = value * 10**power
+    digits = Decimal(scaled.numerator)
+    return Decimal(format(digits.scaleb(-power), "f")) if len(str(digits)) <= 27 else None

@@ -1,0 +1,650 @@
+"""What moving in would do: each record that files bring set against what the site holds."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, fields, replace
+from datetime import date
+from enum import StrEnum
+from typing import TYPE_CHECKING, Any, TypeVar
+
+from calfleet import records as rec
+from calfleet.errors import Problem
+from calfleet.store.queries import benches, due, gauges, procedures, shop, switches
+
+if TYPE_CHECKING:
+    from sqlalchemy.orm import Session
+
+Thing = TypeVar("Thing")
+Places = Mapping[tuple[str, str], str]
+
+
+class State(StrEnum):
+    """What becomes of a record that files bring."""
+
+    ADDED = "added"
+    CHANGED = "changed"
+    UNCHANGED = "unchanged"
+    REFUSED = "refused"
+
+
+@dataclass(frozen=True, slots=True)
+class FieldChange:
+    """One field of a record before and after, in words."""
+
+    field: str
+    before: str
+    after: str
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """One record that files bring: kind and key as the audit trail names it, and its place.
+
+    ``changes``: to the revision that stood before. ``rule`` and ``next_step`` of a refused one.
+    ``record`` is what would be added: the next revision, with the day from which it holds.
+    """
+
+    kind: str
+    key: str
+    place: str
+    state: State
+    record: Any = field(hash=False)
+    changes: tuple[FieldChange, ...] = ()
+    message: str = ""
+    next_step: str = ""
+
+    @property
+    def problem(self) -> Problem:
+        """Why it is refused, at its place."""
+        return Problem(self.place, self.message, self.next_step)
+
+    @property
+    def writes(self) -> bool:
+        return self.state in (State.ADDED, State.CHANGED)
+
+
+KINDS = (
+    "area",
+    "person",
+    "laboratory",
+    "interval policy",
+    "procedure revision",
+    "switch",
+    "gauge",
+    "certificate",
+    "calibration",
+)
+"""In the order in which they are added: each finds what it refers to."""
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """All that files bring, set against ``known``; ``items`` in the order of ``KINDS``."""
+
+    known: rec.SiteInput
+    items: tuple[Item, ...]
+    today: date
+
+    def of(self, kind: str, *states: State) -> list[Item]:
+        """The items of that kind in any of the states; of all states where none is named."""
+        return [i for i in self.items if i.kind == kind and (not states or i.state in states)]
+
+    def counts(self) -> dict[str, dict[str, int]]:
+        """How many of each kind are added, changed, unchanged, refused; kinds without any left out.
+
+        A count of zero is told too.
+        """
+        found: dict[str, dict[str, int]] = {}
+        for item in self.items:
+            held = found.setdefault(item.kind, dict.fromkeys(map(str, State), 0))
+            held[str(item.state)] += 1
+        return {kind: found[kind] for kind in KINDS if kind in found}
+
+    @property
+    def refused(self) -> list[Item]:
+        return [i for i in self.items if i.state is State.REFUSED]
+
+    @property
+    def writes(self) -> bool:
+        """Whether anything would be written."""
+        return any(i.writes for i in self.items)
+
+
+def known_site(session: Session) -> rec.SiteInput:
+    """Everything the site holds that files can refer to; history and planning are empty.
+
+    Raises: UnknownName when there is no site in the database.
+    """
+    from calfleet.errors import UnknownName
+
+    site = shop.site(session)
+    if site is None:
+        raise UnknownName("site", "", next_step="Build the site first: calfleet build.")
+    return rec.SiteInput(
+        site=site,
+        areas=tuple(shop.areas(session)),
+        people=tuple(shop.people(session).values()),
+        laboratories=tuple(shop.laboratories(session).values()),
+        policies=tuple(p for held in due.policies(session).values() for p in held),
+        procedures=tuple(p for held in procedures.procedures(session).values() for p in held),
+        switches=tuple(switches.revisions(session)),
+        gauges=tuple(g for held in gauges.gauges(session).values() for g in held),
+        certificates=tuple(gauges.certificates(session).values()),
+        history=(),
+    )
+
+
+def compare(
+    session: Session,
+    given: rec.SiteInput,
+    places: Places,
+    *,
+    today: date,
+    known: rec.SiteInput | None = None,
+    reason: str = "",
+) -> Comparison:
+    """Each record of ``given`` as added, changed, unchanged or refused; nothing is written.
+
+    ``places``: kind and key of a record to the place of its row. ``reason``: why a revision is
+    made whose row gives none of its own. Whether history can be judged is told by
+    ``move_in.judged``.
+    """
+    return _Comparer(session, given, places, today, known or known_site(session), reason).all()
+
+
+class _Comparer:
+    def __init__(
+        self,
+        session: Session,
+        given: rec.SiteInput,
+        places: Places,
+        today: date,
+        known: rec.SiteInput,
+        reason: str,
+    ) -> None:
+        self.session = session
+        self.given = given
+        self.places = places
+        self.today = today
+        self.known = known
+        self.reason = reason
+        self.items: list[Item] = []
+
+    def all(self) -> Comparison:
+        known = self.known
+        areas = {a.code: a for a in known.areas}
+        for area in self.given.areas:
+            self.entered_once("area", area.code, area, areas.get(area.code))
+        people = {p.code: p for p in known.people}
+        for person in self.given.people:
+            self.entered_once("person", person.code, person, people.get(person.code))
+        laboratories = {p.code: p for p in known.laboratories}
+        for one in self.given.laboratories:
+            self.entered_once("laboratory", one.code, one, laboratories.get(one.code))
+        self.policies()
+        self.procedures()
+        self.revised(
+            "switch", self.given.switches, known.switches, lambda s: s.tag,
+            benches.last_calibrated(self.session), "calibrated",
+        )  # fmt: skip
+        self.revised(
+            "gauge", self.given.gauges, known.gauges, lambda g: g.code,
+            benches.last_used(self.session), "read in a calibration",
+        )  # fmt: skip
+        self.certificates()
+        self.refuse_dependents()
+        self.history()
+        return Comparison(known, tuple(self.items), self.today)
+
+    # --- one record ---
+
+    def note(self, kind: str, key: str, state: State, record: Any, **more: Any) -> None:
+        place = more.pop("place", None) or self.places.get((kind, key), "")
+        self.items.append(Item(kind, key, place, state, record, **more))
+
+    def refuse(
+        self, kind: str, key: str, record: Any, message: str, next_step: str, **more: Any
+    ) -> None:
+        self.note(kind, key, State.REFUSED, record, message=message, next_step=next_step, **more)
+
+    def entered_once(self, kind: str, key: str, record: Any, held: Any) -> None:
+        """Areas, people and laboratories: added, or there already just so."""
+        if held is None:
+            self.note(kind, key, State.ADDED, record)
+            return
+        changes = differences(held, record)
+        if not changes:
+            self.note(kind, key, State.UNCHANGED, record)
+            return
+        article = "An" if kind == "area" else "A"
+        self.refuse(
+            kind, key, record,
+            f"{kind.capitalize()} {key} is in the site with other content: {told(changes)}.",
+            f"{article} {kind} is entered once. Make the row as the site has it, or leave it out.",
+            changes=changes,
+        )  # fmt: skip
+
+    def policies(self) -> None:
+        held: dict[str, list[rec.IntervalPolicy]] = {}
+        for policy in self.known.policies:
+            held.setdefault(policy.code, []).append(policy)
+        for policy in sorted(self.given.policies, key=lambda p: (p.code, p.effective_on)):
+            key = f"{policy.code} from {policy.effective_on}"
+            versions = held.setdefault(policy.code, [])
+            same = next((p for p in versions if p.effective_on == policy.effective_on), None)
+            last = max(versions, key=lambda p: p.effective_on, default=None)
+            if same is not None:
+                changes = differences(same, policy)
+                if not changes:
+                    self.note("interval policy", key, State.UNCHANGED, policy)
+                else:
+                    self.refuse(
+                        "interval policy", key, policy,
+                        f"Interval policy {key} is in the site with other content: "
+                        f"{told(changes)}.",
+                        "A version of a policy is not changed. Give a new one its own day of "
+                        "effect.", changes=changes,
+                    )  # fmt: skip
+            elif last is not None and policy.effective_on < last.effective_on:
+                self.refuse(
+                    "interval policy", key, policy,
+                    f"Interval policy {policy.code} has a version from {last.effective_on} "
+                    f"already, later than {policy.effective_on}.",
+                    "A new version takes effect after those there are.",
+                )  # fmt: skip
+            elif last is None:
+                versions.append(policy)
+                self.note("interval policy", key, State.ADDED, policy)
+            else:
+                versions.append(policy)
+                self.note(
+                    "interval policy", key, State.CHANGED, policy,
+                    changes=differences(last, policy),
+                )  # fmt: skip
+
+    def procedures(self) -> None:
+        held: dict[str, dict[int, rec.ProcedureRevision]] = {}
+        for one in self.known.procedures:
+            held.setdefault(one.code, {})[one.revision] = one
+        for one in sorted(self.given.procedures, key=lambda p: (p.code, p.revision)):
+            revisions = held.setdefault(one.code, {})
+            last = revisions[max(revisions)] if revisions else None
+            same = revisions.get(one.revision)
+            if same is not None:
+                self.same_revision("procedure revision", one.name, one, same)
+            elif last is not None and one.revision < last.revision:
+                self.older("procedure revision", one.name, one, last.revision)
+            elif last is not None and one.effective_on <= last.effective_on:
+                self.refuse(
+                    "procedure revision", one.name, one,
+                    f"{one.name} takes effect on {one.effective_on}, not after {last.name}, "
+                    f"{last.effective_on}.",
+                    "A new revision takes effect after the one it follows.",
+                )  # fmt: skip
+            else:
+                revisions[one.revision] = one
+                self.next_revision("procedure revision", one.name, one, last)
+
+    def same_revision(self, kind: str, key: str, record: Any, held: Any) -> None:
+        changes = differences(held, record)
+        if not changes:
+            self.note(kind, key, State.UNCHANGED, record)
+            return
+        self.refuse(
+            kind, key, record,
+            f"{_named(kind, key)} is in the site with other content: {told(changes)}.",
+            "A revision is not changed. Give the row the next revision number, and the day from "
+            "which it holds.", changes=changes,
+        )  # fmt: skip
+
+    def older(self, kind: str, key: str, record: Any, last: int) -> None:
+        self.refuse(
+            kind, key, record,
+            f"{_named(kind, key)} is older than revision {last}, which the site holds.",
+            "A revision follows the latest one. Leave older revisions out, or move them in "
+            "before the newer ones.",
+        )  # fmt: skip
+
+    def next_revision(self, kind: str, key: str, record: Any, last: Any, **more: Any) -> None:
+        if last is None:
+            self.note(kind, key, State.ADDED, record, **more)
+        else:
+            changes = differences(last, record, leaving_out=_NUMBER)
+            self.note(kind, key, State.CHANGED, record, changes=changes, **more)
+
+    def revised(
+        self,
+        kind: str,
+        given: Iterable[Any],
+        known: Iterable[Any],
+        code: Callable[[Any], str],
+        used: Mapping[str, date],
+        verb: str,
+    ) -> None:
+        """Switches and gauges: the first revision, the next one, or one that is there already."""
+        held: dict[str, dict[int, Any]] = {}
+        for one in known:
+            held.setdefault(code(one), {})[one.revision] = one
+        for one in sorted(given, key=lambda s: (code(s), s.revision)):
+            name = code(one)
+            key = f"{name} rev {one.revision}"
+            place = self.places.get((kind, key), "")
+            revisions = held.setdefault(name, {})
+            last = revisions[max(revisions)] if revisions else None
+            if one.revision in revisions:
+                self.same_revision(kind, key, one, revisions[one.revision])
+                continue
+            if last is None:
+                revisions[one.revision] = one
+                self.note(kind, key, State.ADDED, one)
+                continue
+            if one.revision < last.revision:
+                self.older(kind, key, one, last.revision)
+                continue
+            if not differences(last, one, leaving_out=_OF_REVISION):
+                self.note(kind, f"{name} rev {last.revision}", State.UNCHANGED, last, place=place)
+                continue
+            made = self.dated(one, last)
+            day = used.get(name)
+            if day is not None and day >= made.effective_on:
+                self.refuse(
+                    kind, key, made,
+                    f"{name} rev {made.revision} would take effect on {made.effective_on}, but "
+                    f"{name} was {verb} on {day}, by revision {last.revision}.",
+                    "What was judged keeps the revision it was judged by. Give a later 'Effective "
+                    "on' in the row, or in the mapping as a constant.",
+                    changes=differences(last, made),
+                )  # fmt: skip
+                continue
+            revisions[one.revision] = made
+            self.next_revision(kind, key, made, last)
+
+    def dated(self, one: Any, last: Any) -> Any:
+        """The next revision with a day and a reason of its own.
+
+        A register without a column for the day repeats that of the first revision for ever: the
+        next one then holds from the day on which it is moved in.
+        """
+        if one.effective_on <= last.effective_on:
+            one = replace(one, effective_on=self.today)
+        if (not one.reason or one.reason == last.reason) and self.reason:
+            one = replace(one, reason=self.reason)
+        return one
+
+    def certificates(self) -> None:
+        held = {c.number: c for c in self.known.certificates}
+        for one in sorted(self.given.certificates, key=lambda c: (c.calibrated_on, c.issued_on)):
+            known = held.get(one.number)
+            if known is None:
+                self.note("certificate", one.number, State.ADDED, one)
+                continue
+            if one.withdrawal is None:
+                known = replace(known, withdrawal=None)  # a fact of its own, and may come later
+            changes = differences(known, one)
+            if not changes:
+                self.note("certificate", one.number, State.UNCHANGED, one)
+                continue
+            self.refuse(
+                "certificate", one.number, one,
+                f"Certificate {one.number} is in the site with other content: {told(changes)}.",
+                "A certificate is never changed. Enter the corrected one under its own number, "
+                "with 'replaces' and the reason; report a withdrawal as an event.",
+                changes=changes,
+            )  # fmt: skip
+
+    def refuse_dependents(self) -> None:
+        """What names something that is neither in the site nor added now is refused too."""
+        known = self.known
+        there: dict[str, set[str]] = {
+            "area": {a.code for a in known.areas},
+            "laboratory": {p.code for p in known.laboratories},
+            "interval policy": {p.code for p in known.policies},
+            "procedure": {p.code for p in known.procedures},
+            "gauge": {g.code for g in known.gauges},
+            "certificate": {c.number for c in known.certificates},
+        }
+        for n, item in enumerate(self.items):
+            if not item.writes:
+                continue
+            lacks = [(kind, name) for kind, name in _refers(item) if name not in there[kind]]
+            if lacks:
+                kind, name = lacks[0]
+                self.items[n] = replace(
+                    item,
+                    state=State.REFUSED,
+                    message=f"{_named(item.kind, item.key)} names {kind} {name}, which is neither "
+                    "in the site nor among the rows that can be added.",
+                    next_step=f"Correct the row of {kind} {name}, or the name.",
+                )
+                continue
+            kind = item.kind.removesuffix(" revision")
+            if kind in there:
+                there[kind].add(getattr(item.record, _NAMES.get(kind, "code")))
+
+    def history(self) -> None:
+        wanted = {b.number: b for b in self.given.history if b.number}
+        replaced = {b.replaces: b for b in self.given.history if b.replaces}
+        there: set[str] = set()
+        corrected: dict[str, str] = {}
+        days = {(b.tag, b.performed_on) for b in self.given.history}
+        read: dict[tuple[object, ...], str] = {}
+        if wanted:
+            for held in benches.benches(self.session):
+                if (held.bench.tag, held.bench.performed_on) in days and held.replaced_by is None:
+                    read[held.bench.tag, held.bench.performed_on, held.bench.cycles] = held.number
+                if held.number in replaced and held.replaced_by is not None:
+                    corrected[held.number] = held.replaced_by
+                bench = wanted.get(held.number)
+                if bench is None:
+                    continue
+                there.add(held.number)
+                changes = bench_differences(held.bench, bench)
+                if not changes:
+                    self.note("calibration", held.number, State.UNCHANGED, None)
+                    continue
+                self.refuse(
+                    "calibration", held.number, bench,
+                    f"Calibration {held.number} is in the site with other content: "
+                    f"{told(changes)}.",
+                    "A record of measurement is never overwritten. Enter the correction under its "
+                    "own number, with 'replaces' and the reason.", changes=changes,
+                )  # fmt: skip
+        for bench in self.given.history:
+            number = bench.number or ""
+            if number in there:
+                continue
+            by = corrected.get(bench.replaces or "")
+            if by is not None and by != number:
+                self.refuse(
+                    "calibration", number, bench,
+                    f"{bench.replaces} was corrected by {by} already.",
+                    f"The newest record is the one to correct: name {by}.",
+                )  # fmt: skip
+                continue
+            twice = read.setdefault((bench.tag, bench.performed_on, bench.cycles), number)
+            if twice not in (number, bench.replaces):
+                self.refuse(
+                    "calibration", number, bench,
+                    f"These readings of {bench.tag} on {bench.performed_on} are there already, as "
+                    f"{twice}.",
+                    "A calibration is recorded once. Leave the row out; a correction names the "
+                    "record it replaces, and why.",
+                )  # fmt: skip
+            else:
+                self.note("calibration", number, State.ADDED, bench)
+
+
+LONGEST_WORDS = 80
+"""Characters that are told of a value."""
+_NAMES = {"certificate": "number"}
+
+
+def _refers(item: Item) -> list[tuple[str, str]]:
+    """What a record names that must be there before it: kind and code."""
+    record = item.record
+    if item.kind == "switch":
+        return [
+            ("area", record.area),
+            ("procedure", record.procedure),
+            ("interval policy", record.policy),
+        ]
+    if item.kind == "gauge":
+        return [("interval policy", record.policy)]
+    if item.kind == "certificate":
+        named = [("gauge", record.gauge), ("laboratory", record.laboratory)]
+        if record.replaces is not None:
+            named.append(("certificate", record.replaces))
+        for used in record.standards:
+            named += [("gauge", used.gauge)] if used.gauge is not None else []
+            named += [("certificate", used.certificate)] if used.certificate is not None else []
+        return named
+    return []
+
+
+_NUMBER = frozenset({"revision"})
+_OF_REVISION = frozenset({"revision", "effective_on", "reason"})
+
+
+def _named(kind: str, key: str) -> str:
+    return key if kind == "procedure revision" else f"{kind.capitalize()} {key}"
+
+
+# --- differences in words ---------------------------------------------------------------
+
+
+def differences(
+    before: Any, after: Any, *, leaving_out: frozenset[str] = frozenset()
+) -> tuple[FieldChange, ...]:
+    """What differs between two records of one kind, field by field, in words.
+
+    A list of set points is told point by point; lists of points of certificates as a whole.
+    """
+    found: list[FieldChange] = []
+    for one in fields(before):
+        if one.name in leaving_out:
+            continue
+        a, b = getattr(before, one.name), getattr(after, one.name)
+        if a == b:
+            continue
+        label = one.name.replace("_", " ")
+        if one.name == "set_points":
+            found += _set_points(a, b)
+        elif one.name in ("points", "cycles", "steps", "standards"):
+            found.append(FieldChange(label, *_lists(a, b)))
+        else:
+            found.append(FieldChange(label, words(a), words(b)))
+    return tuple(found)
+
+
+def _set_points(before: Sequence[rec.SetPoint], after: Sequence[rec.SetPoint]) -> list[FieldChange]:
+    found: list[FieldChange] = []
+    old = {p.label: p for p in before}
+    new = {p.label: p for p in after}
+    for label in [*old, *(n for n in new if n not in old)]:
+        a, b = old.get(label), new.get(label)
+        if a is None or b is None:
+            there = FieldChange(
+                f"set point {label}", "none" if a is None else words(a.value),
+                "none" if b is None else words(b.value),
+            )  # fmt: skip
+            found.append(there)
+            continue
+        found += [
+            FieldChange(f"set point {label}: {c.field}", c.before, c.after)
+            for c in differences(a, b)
+        ]
+    if not found:
+        found.append(FieldChange("order of set points", ", ".join(old), ", ".join(new)))
+    return found
+
+
+def _lists(before: Sequence[Any], after: Sequence[Any]) -> tuple[str, str]:
+    """Two lists of lines, cut to how many there are and the first that differs."""
+    for place, (a, b) in enumerate(zip(before, after, strict=False), 1):
+        if a != b:
+            if isinstance(a, str):
+                return f"line {place}: {words(a)}", f"line {place}: {words(b)}"
+            names = [f.name for f in fields(a) if getattr(a, f.name) != getattr(b, f.name)]
+            told_of = [
+                ", ".join(f"{n.replace('_', ' ')} {words(getattr(one, n))}" for n in names)
+                for one in (a, b)
+            ]
+            return f"line {place}: {told_of[0]}", f"line {place}: {told_of[1]}"
+    return f"{len(before)} lines", f"{len(after)} lines"
+
+
+def bench_differences(held: rec.BenchRecord, given: rec.BenchRecord) -> tuple[FieldChange, ...]:
+    """What differs between a recorded calibration and one that files bring under its number.
+
+    A gauge whose certificate the files do not name is on the one that was recorded.
+    """
+    given = replace(given, number=None)
+    if held == given:
+        return ()
+    recorded = {used.role: used for used in held.gauges}
+    gauges_given = tuple(
+        recorded[used.role]
+        if not used.certificate
+        and used.role in recorded
+        and recorded[used.role].gauge == used.gauge
+        else used
+        for used in given.gauges
+    )
+    order = list(rec.GaugeRole)
+    return differences(
+        replace(held, gauges=tuple(sorted(held.gauges, key=lambda u: order.index(u.role)))),
+        replace(given, gauges=tuple(sorted(gauges_given, key=lambda u: order.index(u.role)))),
+    )
+
+
+def words(value: object) -> str:
+    """A value of a record as a person reads it."""
+    if value is None or value == "" or value == ():
+        return "none"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, tuple):
+        return _cut(", ".join(words(one) for one in value))
+    if isinstance(value, rec.GaugeUsed):
+        return f"{value.gauge} ({value.certificate})"
+    if isinstance(value, rec.RoleGrant):
+        ended = "" if value.held else " ended"
+        return f"{value.role}{ended} from {value.effective_on}"
+    if isinstance(value, rec.Qualification):
+        return f"{value.quantity} {value.granted_on} to {value.expires_on} by {value.granted_by}"
+    if isinstance(value, rec.Accreditation):
+        return f"{value.number} {value.valid_from} to {value.valid_until}"
+    if isinstance(value, rec.CertificateWithdrawal):
+        return f"{value.withdrawn_on}: {value.reason}"
+    return _cut(str(rec.to_plain(value)))
+
+
+def _cut(text: str) -> str:
+    return text if len(text) <= LONGEST_WORDS else text[: LONGEST_WORDS - 3] + "..."
+
+
+def told(changes: Sequence[FieldChange], most: int = 3) -> str:
+    """The first changes in one line: what the site has, and what the file says."""
+    parts = [f"{c.field} {c.before} in the site, {c.after} in the file" for c in changes[:most]]
+    more = len(changes) - most
+    return "; ".join(parts) + (f"; and {more} more" if more > 0 else "")
+
+
+def merged(known: rec.SiteInput, items: Iterable[Item]) -> rec.SiteInput:
+    """What the site holds once the items that write are in it; without history."""
+    new: dict[str, list[Any]] = {}
+    for item in items:
+        if item.writes and item.kind != "calibration":
+            new.setdefault(item.kind, []).append(item.record)
+    return replace(
+        known,
+        areas=(*known.areas, *new.get("area", ())),
+        people=(*known.people, *new.get("person", ())),
+        laboratories=(*known.laboratories, *new.get("laboratory", ())),
+        policies=(*known.policies, *new.get("interval policy", ())),
+        procedures=(*known.procedures, *new.get("procedure revision", ())),
+        switches=(*known.switches, *new.get("switch", ())),
+        gauges=(*known.gauges, *new.get("gauge", ())),
+        certificates=(*known.certificates, *new.get("certificate", ())),
+    )

@@ -1,0 +1,249 @@
+"""Moving in: what files bring is judged and added in one unit of work, with where it stood."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import date, datetime
+from typing import TYPE_CHECKING, Any
+
+from calfleet import records as rec
+from calfleet.errors import BadQuantity, CalfleetError, DataProblems, Refused, UnknownName
+from calfleet.services.bench_facts import gather
+from calfleet.services.build_site import grouped
+from calfleet.services.compare_incoming import Comparison, Item, State, merged
+from calfleet.services.event_facts import next_number
+from calfleet.services.history import Before, Spread, in_order, judge_next, no_collecting
+from calfleet.services.record import Context
+from calfleet.store import calibration_facts, facts
+from calfleet.store.moving_facts import add_move_in
+from calfleet.store.queries import benches, moving
+from calfleet.store.work import Work
+
+if TYPE_CHECKING:
+    from sqlalchemy.orm import Session
+
+LONGEST_PLACE = 300
+"""Characters of a place that are kept."""
+
+
+@dataclass
+class HistoryJudged:
+    """What became of the history that was judged.
+
+    ``refused``: what cannot be judged at all. ``verdicts`` of the results, as-found and as-left;
+    ``findings``: how many calibrations have a finding of that code; ``added`` calibrations.
+    """
+
+    added: int = 0
+    refused: list[Item] = field(default_factory=list)
+    verdicts: Counter[str] = field(default_factory=Counter)
+    findings: Counter[str] = field(default_factory=Counter)
+
+    def count(self, calibration: rec.Calibration) -> None:
+        self.added += 1
+        self.verdicts.update(f"{r.phase} {r.verdict}" for r in calibration.results)
+        self.findings.update({f.code for f in calibration.findings})
+
+
+def judge_history(
+    session: Session,
+    comparison: Comparison,
+    *,
+    at: datetime,
+    recorded_by: str = "",
+    step: Callable[[], object] = lambda: None,
+) -> HistoryJudged:
+    """The history of ``comparison`` judged as it would be when moved in; nothing is written.
+
+    ``step`` is called after each calibration.
+    """
+    told = HistoryJudged()
+    with no_collecting():
+        for _ in _judged(session, comparison, told, at, recorded_by, step):
+            pass
+    return told
+
+
+def with_refused(comparison: Comparison, told: HistoryJudged) -> Comparison:
+    """The comparison in which history that cannot be judged is refused."""
+    late = {item.key: item for item in told.refused}
+    items = tuple(
+        late.get(item.key, item) if item.kind == "calibration" and item.writes else item
+        for item in comparison.items
+    )
+    return replace(comparison, items=items)
+
+
+def move_in(
+    work: Work,
+    comparison: Comparison,
+    *,
+    mapping: Mapping[str, object],
+    files: Sequence[tuple[str, str]],
+    leave_out: bool = False,
+    step: Callable[[], object] = lambda: None,
+) -> tuple[rec.MoveIn | None, HistoryJudged]:
+    """What was moved in and noted, ``None`` when there was nothing to add; and the history judged.
+
+    ``mapping``: how the files were read, as plain data; ``files``: name and SHA-256 (hex) of each.
+    Registers first, then history, judged as it goes by the rules and procedures of its days. With
+    ``leave_out`` what is refused is left out; without it nothing is added then. The caller
+    commits, and rolls back when anything is raised.
+
+    Raises: DataProblems with everything that is refused; RecordRefused, UnknownName.
+    """
+    told = HistoryJudged()
+    if comparison.refused and not leave_out:
+        raise DataProblems([i.problem for i in comparison.refused])
+    if not comparison.writes:
+        return None, told
+    moved: list[tuple[str, str, str]] = []
+    for item in comparison.items:
+        if item.writes and item.kind != "calibration":
+            _ADD[item.kind](work, item.record)
+            moved.append((item.kind, item.key, item.place[:LONGEST_PLACE]))
+    places = {i.key: i.place for i in comparison.of("calibration", State.ADDED)}
+
+    def judged() -> Iterator[rec.Calibration]:
+        for calibration in _judged(work.session, comparison, told, work.at, work.actor, step):
+            moved.append(
+                ("calibration", calibration.number, places[calibration.number][:LONGEST_PLACE])
+            )
+            yield calibration
+
+    with no_collecting():
+        calibration_facts.add_calibrations(work, judged())
+    if told.refused and not leave_out:
+        raise DataProblems([i.problem for i in told.refused])
+    if not moved:
+        return None, told
+    final = with_refused(comparison, told)
+    held = moving.move_ins(work.session, with_records=False)
+    number = next_number("M", work.at.date(), (h.move.number for h in held))
+    made = rec.MoveIn(
+        number=number,
+        files=tuple(files),
+        mapping=dict(mapping),
+        outcome=outcome_of(final, told),
+        moved=tuple(moved),
+    )
+    add_move_in(work, made)
+    return made, told
+
+
+def outcome_of(comparison: Comparison, told: HistoryJudged) -> dict[str, object]:
+    """What came of it as plain data: counts by kind, verdicts, findings, and what was left out."""
+    return {
+        "records": comparison.counts(),
+        "verdicts": dict(sorted(told.verdicts.items())),
+        "findings": dict(sorted(told.findings.items())),
+        "left_out": [
+            {"kind": i.kind, "key": i.key, "place": i.place, "why": i.message}
+            for i in comparison.refused
+        ],
+    }
+
+
+_ADD: dict[str, Callable[[Work, Any], None]] = {
+    "area": facts.add_area,
+    "person": facts.add_person,
+    "laboratory": facts.add_laboratory,
+    "interval policy": facts.add_policy,
+    "procedure revision": facts.add_procedure_revision,
+    "switch": facts.add_switch,
+    "gauge": facts.add_gauge,
+    "certificate": facts.add_certificate,
+}
+
+
+def _judged(
+    session: Session,
+    comparison: Comparison,
+    told: HistoryJudged,
+    at: datetime,
+    recorded_by: str,
+    step: Callable[[], object],
+) -> Iterator[rec.Calibration]:
+    """The calibrations that can be judged, in order; the others are noted as refused."""
+    items = {i.key: i for i in comparison.of("calibration", State.ADDED)}
+    if not items:
+        return
+    before, tags = _before(session, comparison)
+    before.taken.update(items)
+    for bench in in_order(i.record for i in items.values()):
+        item = items[bench.number or ""]
+        try:
+            _check_correction(bench, tags)
+            made = judge_next(before, bench, today=comparison.today, at=at, recorded_by=recorded_by)
+        except (Refused, UnknownName, BadQuantity) as error:
+            told.refused.append(_refused(item, error))
+        else:
+            tags[made.number] = made.bench.tag
+            told.count(made)
+            yield made
+        step()
+
+
+def _before(session: Session, comparison: Comparison) -> tuple[Before, dict[str, str]]:
+    """What the history stands on, and the tag of each calibration there is, by number."""
+    site = merged(comparison.known, comparison.items)
+    spread = Spread()
+    for number, (family, own) in benches.as_left_series(session).items():
+        spread.add_series(number, family, own)
+    facts_now = replace(
+        gather(session),
+        gauges=grouped(site.gauges, lambda g: g.code, lambda g: g.revision),
+        certificates={c.number: c for c in site.certificates},
+        policies=grouped(site.policies, lambda p: p.code, lambda p: p.effective_on),
+        procedures=grouped(site.procedures, lambda p: p.code, lambda p: p.revision),
+        people={p.code: p for p in site.people},
+        repeatability=spread.pooled,
+    )
+    performed: dict[str, list[date]] = {}
+    days: dict[str, date] = {}
+    tags: dict[str, str] = {}
+    for held in benches.held_days(session):
+        tags[held.number] = held.tag
+        if not held.corrected:
+            days[held.number] = held.performed_on
+            performed.setdefault(held.tag, []).append(held.performed_on)
+    switches = grouped(site.switches, lambda s: s.tag, lambda s: s.revision)
+    before = Before(
+        Context(facts_now, switches, performed), spread, performed, days, taken=set(tags)
+    )
+    return before, tags
+
+
+def _check_correction(bench: rec.BenchRecord, tags: Mapping[str, str]) -> None:
+    """Raises: UnknownName, RecordRefused for a correction of nothing, or of another switch."""
+    from calfleet.errors import RecordRefused
+
+    if bench.replaces is None:
+        return
+    tag = tags.get(bench.replaces)
+    if tag is None:
+        raise UnknownName(
+            "calibration",
+            bench.replaces,
+            next_step="Move the record in that this one corrects, or correct the number.",
+        )
+    if tag != bench.tag:
+        raise RecordRefused(
+            f"{bench.replaces} is a calibration of {tag}, not of {bench.tag}.",
+            rule="A correction replaces a record of the same switch.",
+            next_step="Check the number and the tag.",
+        )
+    if not (bench.replacement_reason or "").strip():
+        raise RecordRefused(
+            f"The correction of {bench.replaces} gives no reason.",
+            rule="A correction names the record it replaces and why.",
+            next_step="Enter the reason.",
+        )
+
+
+def _refused(item: Item, error: CalfleetError) -> Item:
+    message = f"{item.key}: {error.message}"
+    step = f"{error.rule} {error.next_step}".strip()
+    return replace(item, state=State.REFUSED, message=message, next_step=step)

@@ -1,0 +1,118 @@
+"""Single cells: what decides a column's decimal sign and dates, units, words, exact conversion."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from fractions import Fraction
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from calfleet.adapters.workbook.loose import (
+    DateOrder,
+    Decimals,
+    Misread,
+    band,
+    column_dates,
+    column_decimals,
+)
+from calfleet.adapters.workbook.moving_cells import (
+    Ends,
+    Value,
+    exact_decimal,
+    in_unit,
+    translated,
+    understood,
+)
+from calfleet.adapters.workbook.moving_map import ColumnUse, Sort
+from calfleet.adapters.workbook.moving_names import folded
+from calfleet.adapters.workbook.moving_words import label_of, plain_header
+from calfleet.metrology.units import convert
+
+
+@pytest.mark.parametrize(
+    ("texts", "expected"),
+    [
+        (["0..10,0 bar"], Decimals.COMMA), (["0.20 ... 1.20 bar"], Decimals.POINT),
+        (["0-2,5 bar", "0-10 bar"], Decimals.COMMA), (["0-10 bar"], None), (["1,234"], None),
+        (["2,5", "2.5"], None), (["1.234,5"], Decimals.COMMA), (["0,125"], Decimals.COMMA),
+    ],
+)  # fmt: skip
+def test_the_decimal_sign_of_a_column(texts: list[str], expected: Decimals | None) -> None:
+    assert column_decimals(texts) is expected
+
+
+@pytest.mark.parametrize(
+    ("texts", "expected"),
+    [
+        (["03/03/2025"], None),  # the same day either way: it tells nothing
+        (["03/03/2025", "04/25/2025"], DateOrder.MDY), (["25/04/2025"], DateOrder.DMY),
+        (["05/06/2025"], None), (["25/04/2025", "04/25/2025"], None),
+    ],
+)  # fmt: skip
+def test_the_order_of_a_columns_dates(texts: list[str], expected: DateOrder | None) -> None:
+    assert column_dates(texts) is expected
+
+
+@pytest.mark.parametrize("unit", ["kg/cm2", "inH2O_20C", "in. H2O @ 4 °C", "lb/in2"])
+def test_units_with_digits_behind_a_tolerance(unit: str) -> None:
+    assert band(f"±0.25 {unit}").unit == unit
+
+
+def test_two_numbers_are_no_tolerance() -> None:
+    with pytest.raises(Misread):
+        band("±0.1 bar 0.2 bar")
+
+
+@given(st.decimals(-1000, 1000, places=3), st.sampled_from(["kPa", "mbar", "Pa", "MPa", "hPa"]))
+def test_a_conversion_is_exact_or_refused(number: Decimal, unit: str) -> None:
+    """Checked against the fraction that the units' own definitions give."""
+    found = in_unit(Value(number, "bar"), unit)
+    assert Fraction(found) == convert(Fraction(number), "bar", unit)
+
+
+def test_a_value_without_an_end_is_refused_not_rounded() -> None:
+    with pytest.raises(Misread, match="no number with an end"):
+        in_unit(Value(Decimal(30), "psi"), "bar")
+
+
+@given(st.integers(-(10**9), 10**9), st.integers(0, 9))
+def test_every_decimal_fraction_is_found(digits: int, places: int) -> None:
+    assert exact_decimal(Fraction(digits, 10**places)) == Decimal(digits).scaleb(-places)
+
+
+@pytest.mark.parametrize("denominator", [3, 7, 127**2, 9])
+def test_other_fractions_are_none(denominator: int) -> None:
+    assert exact_decimal(Fraction(1, denominator)) is None
+
+
+def test_a_dead_band_of_one_number_is_its_most() -> None:
+    use = ColumnUse("A", "DB", "Dead band range", unit="bar")
+    for text in ("0.5", "max 0.5", "≤ 0.5", "0.5 max."):
+        assert understood(text, Sort.SPREADS, use, epoch_1904=False) == Ends(
+            None, Decimal("0.5"), "bar"
+        )
+
+
+def test_words_are_found_by_text_then_by_pattern() -> None:
+    words = (("*SHH*", "HH"), ("*SH*", "H"), ("PSH-7", "X"))
+    assert translated("pshh-1101", words) == "HH"
+    assert translated("PSH-1101", words) == "H"
+    assert translated("PSH-7", words) == "X"
+    assert translated("[a]*", (("[a]*", "y"),)) == "y"
+    assert translated("PT-1", words) is None
+
+
+@pytest.mark.parametrize("text", ["-", "--", "–", " ", "\u00a0"])
+def test_a_dash_is_blank(text: str) -> None:
+    use = ColumnUse("A", "Set point", "Set point")
+    assert understood(text, Sort.VALUE, use, epoch_1904=False) is None
+
+
+def test_headers_of_one_meaning_have_one_form() -> None:
+    assert {plain_header(h) for h in ("S/P", "SP", "Set pt.", "SETPOINT", "Set Point (bar)")} == {
+        "setpoint"
+    }
+    assert label_of("High High S/P") == ("HH", "setpoint")
+    assert folded("PSL 1102/a") == folded("psl-1102A")

@@ -1,0 +1,357 @@
+"""Moving in: what is added, changed, unchanged or refused, and that it is all of it or nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import date, timedelta
+from typing import Any
+
+import pytest
+from sqlalchemy import Engine
+from sqlalchemy.orm import Session
+
+from calfleet import records as rec
+from calfleet.errors import DataProblems, RecordRefused
+from calfleet.services.compare_incoming import (
+    Comparison,
+    Item,
+    State,
+    compare,
+    differences,
+    known_site,
+)
+from calfleet.services.history import Spread
+from calfleet.services.look_up import moves, stood
+from calfleet.services.move_in import HistoryJudged, judge_history, move_in, with_refused
+from calfleet.services.verify import verify
+from calfleet.store import calibration_facts
+from calfleet.store.engine import open_engine
+from calfleet.store.queries import calibrations as calibration_queries
+from calfleet.store.queries import due, switches
+from calfleet.store.work import Work
+from tests.services.conftest import count_rows
+
+FILES = (("register.xlsx", "a" * 64), ("history.csv", "b" * 64))
+
+
+def bare(given: rec.SiteInput) -> rec.SiteInput:
+    """What a shop has that moves everything else in: itself, and its people."""
+    return replace(
+        given, areas=(), laboratories=(), policies=(), procedures=(), switches=(), gauges=(),
+        certificates=(), history=(), planning=rec.PlanningInput(),
+    )  # fmt: skip
+
+
+def incoming(given: rec.SiteInput) -> rec.SiteInput:
+    """All else, as files would bring it: each calibration has a number there."""
+    history = tuple(
+        b if b.number else replace(b, number=f"H-{n:03d}") for n, b in enumerate(given.history)
+    )
+    return replace(given, people=(), history=history, planning=rec.PlanningInput())
+
+
+def keys_of(given: rec.SiteInput) -> dict[tuple[str, str], str]:
+    found = [("area", a.code) for a in given.areas]
+    found += [("laboratory", p.code) for p in given.laboratories]
+    found += [("interval policy", f"{p.code} from {p.effective_on}") for p in given.policies]
+    found += [("procedure revision", p.name) for p in given.procedures]
+    found += [("switch", f"{s.tag} rev {s.revision}") for s in given.switches]
+    found += [("gauge", f"{g.code} rev {g.revision}") for g in given.gauges]
+    found += [("certificate", c.number) for c in given.certificates]
+    found += [("calibration", b.number or "") for b in given.history]
+    return {key: f"register.xlsx, {key[0]}!A{n}" for n, key in enumerate(found, 2)}
+
+
+class Mover:
+    """Moves records in on one database, as the command does."""
+
+    def __init__(self, engine: Engine, today: date, at: Any) -> None:
+        self.engine = engine
+        self.today = today
+        self.at = at
+
+    def compare(self, given: rec.SiteInput) -> Comparison:
+        with Session(self.engine) as session:
+            found = compare(session, given, keys_of(given), today=self.today, reason="moved")
+            told = judge_history(session, found, at=self.at)
+        return with_refused(found, told)
+
+    def run(
+        self, given: rec.SiteInput, *, leave_out: bool = False
+    ) -> tuple[rec.MoveIn | None, HistoryJudged]:
+        with Work(
+            self.engine, actor="P1", at=self.at, action="move in", subject="register.xlsx"
+        ) as work:
+            found = compare(work.session, given, keys_of(given), today=self.today, reason="moved")
+            done = move_in(work, found, mapping={}, files=FILES, leave_out=leave_out)
+            if done[0] is not None:
+                work.commit()
+        return done
+
+
+@pytest.fixture
+def empty(database_url: str) -> Iterator[Engine]:
+    engine = open_engine(database_url)
+    yield engine
+    engine.dispose()
+
+
+@pytest.fixture
+def site(empty: Engine, little: Any) -> Mover:
+    """A site that holds its people alone."""
+    little.build(empty, **{
+        name: getattr(bare(little.given), name)
+        for name in ("areas", "laboratories", "policies", "procedures", "switches", "gauges",
+                     "certificates", "history", "planning")
+    })  # fmt: skip
+    return Mover(empty, little.today, little.now)
+
+
+@pytest.fixture
+def moved(site: Mover, little: Any) -> Mover:
+    """The same with everything moved in."""
+    assert site.run(incoming(little.given))[0] is not None
+    return site
+
+
+def states(found: Comparison) -> dict[str, set[str]]:
+    held: dict[str, set[str]] = {}
+    for item in found.items:
+        held.setdefault(item.kind, set()).add(str(item.state))
+    return held
+
+
+def one(found: Comparison, key: str) -> Item:
+    (item,) = [i for i in found.items if i.key == key]
+    return item
+
+
+def test_a_shop_moves_everything_in(site: Mover, little: Any) -> None:
+    given = incoming(little.given)
+    before = count_rows(site.engine)
+    assert site.compare(given).writes
+    assert count_rows(site.engine) == before
+    made, told = site.run(given)
+    assert made is not None
+    assert made.number == "M2026-001"
+    assert told.added == len(given.history)
+    with Session(site.engine) as session:
+        held = known_site(session)
+        assert set(held.switches) == set(given.switches)
+        assert set(held.gauges) == set(given.gauges)
+        assert set(held.certificates) == set(given.certificates)
+        assert {c.number for c in calibration_queries.all_calibrations(session)} == {
+            b.number for b in given.history
+        }
+        (known,) = moves(session)
+        assert known.move.files == FILES
+        assert stood(session, "certificate", given.certificates[0].number).endswith("by M2026-001")
+        assert stood(session, "person", "T1") == ""
+        assert not verify(session).differences
+
+
+def test_what_is_moved_in_is_what_a_build_makes(
+    site: Mover, little: Any, own_works: Engine
+) -> None:
+    site.run(incoming(little.given))
+
+    def made(engine: Engine) -> dict[str, rec.Calibration]:
+        with Session(engine) as session:
+            return {
+                c.number: replace(c, recorded_by="") for c in
+                calibration_queries.all_calibrations(session)
+            }  # fmt: skip
+
+    assert made(site.engine) == made(own_works)
+
+
+def test_twice_adds_nothing(moved: Mover, little: Any) -> None:
+    before = count_rows(moved.engine)
+    found = moved.compare(incoming(little.given))
+    assert {state for held in states(found).values() for state in held} == {"unchanged"}
+    assert moved.run(incoming(little.given)) == (None, HistoryJudged())
+    assert count_rows(moved.engine) == before
+
+
+def test_a_failure_at_the_last_record_leaves_nothing(
+    site: Mover, little: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    given = incoming(little.given)
+    before = count_rows(site.engine)
+    collect = calibration_facts._collect
+    seen: list[int] = []
+
+    def fails(*arguments: Any) -> None:
+        collect(*arguments)
+        seen.append(1)
+        if len(seen) == len(given.history):
+            raise RecordRefused("No.", rule="A test.", next_step="None.")
+
+    monkeypatch.setattr(calibration_facts, "_collect", fails)
+    with pytest.raises(RecordRefused):
+        site.run(given)
+    assert len(seen) == len(given.history)
+    assert count_rows(site.engine) == before
+
+
+def test_a_changed_row_makes_the_next_revision_and_nothing_else(moved: Mover, little: Any) -> None:
+    given = incoming(little.given)
+    latest = little.switch("PS-1")
+    changed = replace(latest, revision=latest.revision + 1, service="renamed")
+    unchanged = [
+        replace(s, revision=s.revision + 1)
+        for s in {s.tag: s for s in given.switches}.values()
+        if s.tag != "PS-1"
+    ]
+    register = replace(bare(little.given), people=(), switches=(changed, *unchanged))
+    mover = Mover(moved.engine, little.today + timedelta(days=1), little.now)
+    found = mover.compare(register)
+    assert found.counts()["switch"] == {
+        "added": 0, "changed": 1, "unchanged": len(unchanged), "refused": 0,
+    }  # fmt: skip
+    item = one(found, f"PS-1 rev {changed.revision}")
+    assert {(c.field, c.after) for c in item.changes} == {
+        ("service", "renamed"),
+        ("effective on", str(mover.today)),
+        ("reason", "moved"),
+    }
+    before = count_rows(moved.engine)
+    made, _ = mover.run(register)
+    assert made is not None
+    assert made.moved == (("switch", item.key, item.place),)
+    after = count_rows(moved.engine)
+    grown = {name: after[name] - before[name] for name in after if after[name] != before[name]}
+    assert grown == {
+        "switch_revision": 1, "set_point": len(changed.set_points),
+        **({"switch_hazard": len(changed.hazards)} if changed.hazards else {}),
+        "move_in": 1, "move_in_file": 2, "moved_record": 1, "audit_entry": 1,
+    }  # fmt: skip
+    with Session(moved.engine) as session:
+        made_one = switches.revisions(session, "PS-1")[-1]
+        assert (made_one.service, made_one.effective_on) == ("renamed", mover.today)
+        assert not verify(session).differences
+
+
+def test_a_revision_does_not_reach_back_behind_what_it_judged(moved: Mover, little: Any) -> None:
+    latest = little.switch("PS-1")
+    back = replace(
+        latest, revision=latest.revision + 1, service="renamed",
+        effective_on=latest.effective_on + timedelta(days=1),
+    )  # fmt: skip
+    found = moved.compare(replace(bare(little.given), people=(), switches=(back,)))
+    (item,) = found.refused
+    assert item.place.startswith("register.xlsx, ")
+    assert "was calibrated on" in item.message
+    assert "Effective on" in item.next_step
+
+
+def test_what_is_there_with_other_content_is_refused(moved: Mover, little: Any) -> None:
+    given = incoming(little.given)
+    certificate = given.certificates[0]
+    bench = given.history[0]
+    other = replace(
+        given,
+        areas=(replace(given.areas[0], name="Other"),),
+        laboratories=(),
+        policies=(replace(given.policies[0], every=given.policies[0].every + 1),),
+        procedures=(replace(given.procedures[0], title="Other"),),
+        switches=(replace(given.switches[0], service="other"),),
+        gauges=(),
+        certificates=(replace(certificate, remarks="other"),),
+        history=(replace(bench, remarks="other"),),
+    )
+    found = moved.compare(other)
+    assert {(i.kind, i.state) for i in found.items} == {
+        (kind, State.REFUSED)
+        for kind in ("area", "interval policy", "procedure revision", "switch", "certificate",
+                     "calibration")
+    }  # fmt: skip
+    assert all(i.problem.where.startswith("register.xlsx, ") for i in found.refused)
+    assert "remarks none in the site, other in the file" in one(found, certificate.number).message
+    assert "'replaces'" in one(found, bench.number or "").next_step
+    before = count_rows(moved.engine)
+    with pytest.raises(DataProblems) as caught:
+        moved.run(other)
+    assert len(caught.value.problems) == len(found.items)
+    assert moved.run(other, leave_out=True)[0] is None
+    assert count_rows(moved.engine) == before
+
+
+def test_readings_that_are_there_under_another_number(moved: Mover, little: Any) -> None:
+    given = incoming(little.given)
+    again = tuple(replace(b, number=f"X-{b.number}") for b in given.history if not b.replaces)
+    replaced = {b.replaces for b in given.history}
+    found = moved.compare(replace(bare(little.given), people=(), history=again))
+    for item in found.items:
+        there = item.key.removeprefix("X-")
+        if there not in replaced:
+            assert item.state is State.REFUSED
+            assert f"as {there}" in item.message
+
+
+def test_history_that_cannot_be_judged_is_told_all_at_once(site: Mover, little: Any) -> None:
+    given = incoming(little.given)
+    early = replace(given.history[0], number="EARLY", performed_on=date(1999, 1, 1))
+    later = given.history[0].performed_on + timedelta(days=2)
+    nobody = replace(given.history[0], number="NOBODY", performed_by="ZZ", performed_on=later)
+    alone = replace(
+        given.history[0], number="ALONE", replaces="NONE", replacement_reason="typing error",
+        performed_on=given.history[0].performed_on + timedelta(days=1),
+    )  # fmt: skip
+    more = replace(given, history=(*given.history, early, nobody, alone))
+    found = site.compare(more)
+    refused = {i.key: i.message for i in found.refused}
+    assert set(refused) == {"EARLY", "NOBODY", "ALONE"}
+    assert "no data sheet in force" in refused["EARLY"]
+    before = count_rows(site.engine)
+    with pytest.raises(DataProblems) as caught:
+        site.run(more)
+    assert {p.where for p in caught.value.problems} == {i.place for i in found.refused}
+    assert count_rows(site.engine) == before
+    made, told = site.run(more, leave_out=True)
+    assert made is not None
+    assert told.added == len(given.history)
+    assert {line["key"] for line in made.outcome["left_out"]} == set(refused)  # type: ignore[attr-defined]
+    with Session(site.engine) as session:
+        assert not verify(session).differences
+
+
+def test_what_names_something_refused_is_refused_too(site: Mover, little: Any) -> None:
+    given = incoming(little.given)
+    areas = tuple(a for a in given.areas if a.code != "N")
+    found = site.compare(replace(given, areas=areas, history=()))
+    lost = [i for i in found.items if i.kind == "switch" and i.state is State.REFUSED]
+    assert {i.key.split()[0] for i in lost} == {s.tag for s in given.switches if s.area == "N"}
+    assert all("names area N" in i.message for i in lost)
+
+
+def test_the_running_spread_is_that_of_the_stored_query(moved: Mover) -> None:
+    """Against pooling all series of the database at once, before and after one is taken out."""
+    with Session(moved.engine) as session:
+        spread = Spread()
+        sheets: dict[str, list[rec.Switch]] = {}
+        for sheet in switches.revisions(session):
+            sheets.setdefault(sheet.tag, []).append(sheet)
+        every = calibration_queries.all_calibrations(session)
+        for calibration in every:
+            spread.add(calibration, sheets[calibration.bench.tag])
+        for calibration in every:
+            if calibration.replaced_by is not None:
+                spread.remove(calibration.number)
+        assert spread.pooled == due.pooled_repeatability(session)
+        last = next(c for c in reversed(every) if c.replaced_by is None)
+        spread.remove(last.number)
+        assert spread.pooled == due.pooled_repeatability(session, without=last.number)
+
+
+def test_differences_are_told_field_by_field(little: Any) -> None:
+    switch = little.switch("PS-1")
+    point = switch.set_points[0]
+    other = replace(switch, medium="other", set_points=(replace(point, value=point.value + 1),))
+    told = {c.field: (c.before, c.after) for c in differences(switch, other)}
+    assert told == {
+        "medium": (switch.medium or "none", "other"),
+        f"set point {point.label}: value": (str(point.value), str(point.value + 1)),
+    }
+    assert differences(switch, switch) == ()
