@@ -1160,7 +1160,8 @@ class ReportFacts:
     ``particulars`` and ``receipt``: what is told of the shop, the switch and its coming to the
     bench, as it was on the day of the calibration (the shop: of issue). ``people``: name by code.
     ``record_digest``: SHA-256 of the calibration as entered. ``head_position`` and
-    ``head_digest``: the last entry of the audit trail at that moment.
+    ``head_digest``: the last entry of the audit trail at that moment. ``doubts``: gauges found bad
+    that the calibration rests on, in words, unless it was decided that nothing need be done.
     """
 
     site: Site
@@ -1181,6 +1182,7 @@ class ReportFacts:
     shop: SiteParticulars | None = None
     particulars: SwitchParticulars | None = None
     receipt: SwitchReceipt | None = None
+    doubts: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,6 +11,7 @@ from calfleet.records import ReportFacts, ReportGauge, ReportIssue, ReportState
 from calfleet.services.bench_facts import gather, in_force
 from calfleet.services.calibration_state import course
 from calfleet.services.choose_procedure import procedure_revision
+from calfleet.services.events_about import events_about
 from calfleet.services.find_calibration import find_calibration
 from calfleet.services.list_particulars import (
     gauges_on,
@@ -96,4 +97,5 @@ def report_facts(
         shop=shop_on(session, issued_on),
         particulars=switch_on(session, found.bench.tag, found.bench.performed_on),
         receipt=receipt_before(session, found.bench.tag, found.bench.performed_on),
+        doubts=tuple(a.words for a in events_about(session, found) if not a.settled),
     )

@@ -6,9 +6,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from calfleet.records import ReviewOutcome
+from calfleet.services.events_about import events_about
 from calfleet.store.queries import audit, papers
 from calfleet.store.queries import calibrations as calibration_queries
+from calfleet.store.queries.audit import AuditEntry
 from calfleet.store.queries.papers import HeldReport
+from calfleet.store.work import digest_of
 
 if TYPE_CHECKING:
     from sqlalchemy.orm import Session
@@ -20,12 +23,19 @@ class Checked:
 
     ``cautions``: why it is no longer the word that counts, in words; empty where it is.
     ``head_held``: the head of the audit trail that it names is in the trail.
+    ``sealed``: an entry of the audit trail, itself unaltered, notes this very issue; a row put
+    into the database by other means has none.
+    ``doubts``: gauges found bad that it rests on, in words, unless it was decided that nothing
+    need be done; ``weighed``: those about which that was decided.
     """
 
     issued: HeldReport
     tag: str
     cautions: tuple[str, ...]
     head_held: bool
+    sealed: bool = True
+    doubts: tuple[str, ...] = ()
+    weighed: tuple[str, ...] = ()
 
 
 def check_report(session: Session, digest: str) -> Checked | None:
@@ -49,10 +59,22 @@ def check_report(session: Session, digest: str) -> Checked | None:
     read = papers.reviews(session).get(report.calibration, [])
     if read and read[-1].review.outcome is ReviewOutcome.RETURNED:
         cautions.append(f"the calibration was returned since: {read[-1].review.reason}")
-    heads = {e.position: e.digest for e in audit.entries(session)}
+    entries = audit.entries(session)
+    heads = {e.position: e.digest for e in entries}
+    about = () if calibration is None else events_about(session, calibration)
     return Checked(
         found,
         "" if calibration is None else calibration.bench.tag,
         tuple(cautions),
         heads.get(report.audit_entries) == report.audit_head,
+        _sealed(found, entries),
+        tuple(a.words for a in about if not a.settled),
+        tuple(a.words for a in about if a.settled),
     )
+
+
+def _sealed(held: HeldReport, entries: list[AuditEntry]) -> bool:
+    """Whether the trail notes the issue as the database holds it, in an unaltered entry."""
+    marked = papers.with_marks(held.report, held.recorded_at, held.recorded_by)
+    fact = ("issued report", papers.issue_key(held.report), digest_of(marked))
+    return any(fact in e.facts() and e.recomputed() == e.digest for e in entries)

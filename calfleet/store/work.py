@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Callable
 from contextlib import AbstractContextManager
 from dataclasses import fields, is_dataclass
 from datetime import datetime
@@ -34,7 +35,7 @@ def digest_of(record: object) -> str:
     return hashlib.sha256(form.encode()).hexdigest()
 
 
-_FIELDS: dict[type[object], tuple[tuple[str, ...], Any]] = {}
+_FIELDS: dict[type[object], tuple[tuple[str, ...], Callable[[object], tuple[Any, ...]] | None]] = {}
 """Names of a record's fields with what takes their values; no names for what is no such record."""
 
 
@@ -48,7 +49,9 @@ def _shallow(value: object) -> object:
         names = tuple(sorted(f.name for f in fields(kind))) if is_dataclass(kind) else ()
         held = _FIELDS[kind] = (names, attrgetter(*names)) if len(names) > 1 else ((), None)
     names, values = held
-    return dict(zip(names, values(value), strict=True)) if names else to_plain(value)
+    if values is None:
+        return to_plain(value)
+    return dict(zip(names, values(value), strict=True))
 
 
 _FORM = json.JSONEncoder(

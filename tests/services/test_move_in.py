@@ -18,9 +18,9 @@ from calfleet.services.compare_incoming import (
     Item,
     State,
     compare,
-    differences,
     known_site,
 )
+from calfleet.services.differences import differences
 from calfleet.services.history import Spread
 from calfleet.services.look_up import moves, stood
 from calfleet.services.move_in import HistoryJudged, judge_history, move_in, with_refused

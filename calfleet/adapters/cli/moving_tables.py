@@ -244,6 +244,12 @@ def _ending(told: Told) -> Iterable[str]:
             step += "; or leave out what is refused with --run --leave-out-refused"
         yield f"{step}."
         return
+    if found is not None and not found.items:
+        yield (
+            "The files bring no records: no sheet of theirs is mapped to a kind of record. Look at "
+            "the mapping. Nothing was written."
+        )
+        return
     if found is not None and not found.writes:
         yield "There is nothing to add: the site holds all of it already. Nothing was written."
         return

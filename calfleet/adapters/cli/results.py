@@ -30,8 +30,11 @@ from calfleet.adapters.cli.workbooks import (
 from calfleet.errors import UsageError
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from calfleet.records import Calibration
     from calfleet.services.calibration_state import Course
+    from calfleet.services.events_about import AboutCalibration
     from calfleet.site import SiteFolder
 
 
@@ -68,6 +71,7 @@ def result(
     from calfleet.adapters.cli.bench import result_columns, show_budgets, show_calibration
     from calfleet.records import to_plain
     from calfleet.services.calibration_state import course
+    from calfleet.services.events_about import events_about
     from calfleet.services.find_calibration import find_calibration
     from calfleet.services.issue_report import issues
     from calfleet.site import find_site
@@ -88,6 +92,7 @@ def result(
             plain = to_plain(found)
             more = {
                 "states": _states(course(session, found)),
+                "gauges_found_bad": _found_bad(events_about(session, found)),
                 "issued_reports": [
                     {
                         "issue": i.report.issue,
@@ -110,6 +115,12 @@ def result(
             return
         show_calibration(session, found)
         issued = issues(session, found.number)
+        about = events_about(session, found)
+    if about:
+        print("\n  Gauges found bad")
+    for one_event in about:
+        mark = "" if one_event.settled else "! "
+        print(paragraph(f"{mark}{one_event.words}.", indent="  "))
     if budget:
         show_budgets(found)
     if issued:
@@ -215,6 +226,16 @@ def report_check(
         )
         raise typer.Exit(1)
     issued = found.issued
+    if not found.sealed:
+        print(
+            paragraph(
+                "✗ The database names a report with this content as issue "
+                f"{issued.report.issue} of {issued.report.calibration}, but the audit trail does "
+                "not: it was put there by other means than issuing. Do not rely on it, and keep "
+                "the database as it is: 'calfleet verify'."
+            )
+        )
+        raise typer.Exit(1)
     print(
         paragraph(
             f"Issue {issued.report.issue} of the report {issued.report.calibration} of "
@@ -224,6 +245,10 @@ def report_check(
     )
     for text in found.cautions:
         print(paragraph(f"! It no longer stands: {text}."))
+    for text in found.doubts:
+        print(paragraph(f"! It is in doubt: {text}."))
+    for text in found.weighed:
+        print(paragraph(f"Beside: {text}."))
     if not found.head_held:
         print(
             paragraph(
@@ -231,8 +256,25 @@ def report_check(
                 f"{issued.report.audit_entries}: the database was rewritten. 'calfleet verify'."
             )
         )
-    if found.cautions or not found.head_held:
+    if found.cautions or found.doubts or not found.head_held:
         raise typer.Exit(1)
+
+
+def _found_bad(about: Sequence[AboutCalibration]) -> list[dict[str, object]]:
+    """The events that touch a calibration, as JSON data; ``decision`` null where there is none."""
+    from calfleet.records import to_plain
+
+    return [
+        {
+            "event": a.event.number,
+            "gauge": a.event.gauge,
+            "found_on": to_plain(a.event.found_on),
+            "kind": str(a.event.kind),
+            "decision": None if a.decision is None else str(a.decision.action),
+            "reason": None if a.decision is None else a.decision.reason,
+        }
+        for a in about
+    ]
 
 
 def _states(through: Course) -> list[dict[str, object]]:
@@ -396,6 +438,8 @@ def trace(
     from calfleet.adapters.cli.render import terminal_width
     from calfleet.adapters.documents import chain_views
     from calfleet.services.calibration_state import states_in
+    from calfleet.services.events_about import events_about
+    from calfleet.services.find_calibration import find_calibration
     from calfleet.services.trace import Traced
     from calfleet.services.trace import trace as trace_service
     from calfleet.site import find_site
@@ -412,14 +456,20 @@ def trace(
             today=today,
         )
         states = states_in(session, chain)
+        about = {n: events_about(session, find_calibration(session, n)) for n in states}
     if output is TraceFormat.TEXT:
         text = chain_views.tree_text(chain, width=min(110, terminal_width()))
         for number, through in states.items():
             said = "; ".join(mark.words() for mark in through.marks)
             text += "\n" + paragraph(said, indent=f"{number}: ")
+        for number, events in about.items():
+            for one in events:
+                mark = "" if one.settled else "! "
+                text += "\n" + paragraph(f"{mark}{number}: {one.words}.")
     elif output is TraceFormat.JSON:
         plain = chain_views.to_plain(chain)
         plain["states"] = {number: _states(through) for number, through in states.items()}
+        plain["gauges_found_bad"] = {n: _found_bad(events) for n, events in about.items()}
         text = json.dumps(plain, indent=2, ensure_ascii=False)
     elif output is TraceFormat.SVG:
         text = chain_views.svg(chain)

@@ -41,9 +41,7 @@ def _build(folder: SiteFolder, given: SiteInput, actor: str, subject: str) -> No
         with typer.progressbar(
             length=len(given.history), label="Calibrations", file=sys.stderr
         ) as bar:
-            build_site(
-                work, given, today=folder.today(), step=lambda: bar.update(1), keep=False
-            )
+            build_site(work, given, today=folder.today(), step=lambda: bar.update(1), keep=False)
         work.commit()
 
 

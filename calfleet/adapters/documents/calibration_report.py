@@ -153,6 +153,9 @@ def status(facts: ReportFacts) -> dict[str, object]:
         )
     if facts.chain_verdict != "unbroken":
         lines.append(f"Chain to the standards: {facts.chain_verdict}.")
+    if facts.doubts:
+        heading, warns = f"{heading}; IN DOUBT", True
+    lines += [f"{doubt[0].upper()}{doubt[1:]}.".replace("..", ".") for doubt in facts.doubts]
     return {"heading": heading, "lines": lines, "warns": warns}
 
 

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Any
 
 from sqlalchemy.orm import Session
@@ -38,9 +38,31 @@ _ENTRIES = question(
     SELECT position, at, actor, action, subject, reason, content, previous, digest
     FROM audit_entry ORDER BY position
     """,
-    at=datetime.fromisoformat,
-    content=json.loads,
+    at=lambda text: _read(datetime.fromisoformat, text, UNREADABLE),
+    content=lambda text: _read(_content, text, {}),
 )
+
+UNREADABLE = datetime.min.replace(tzinfo=UTC)
+"""The time of an entry whose time is no time; like a content that is none, it breaks the seal."""
+
+
+def _read(made: Callable[[str], Any], text: str, instead: Any) -> Any:
+    """What ``made`` makes of it, else ``instead``: verify names the entry, whatever is in it."""
+    try:
+        return made(text)
+    except (ValueError, TypeError):
+        return instead
+
+
+def _content(text: str) -> dict[str, Any]:
+    made = json.loads(text)
+    facts = made.get("facts", []) if isinstance(made, dict) else None
+    named = {"kind", "key", "digest"}
+    if not isinstance(facts, list) or not all(
+        isinstance(fact, dict) and named <= fact.keys() for fact in facts
+    ):
+        raise ValueError("not the content of an audit entry")
+    return dict(made)
 
 
 @dataclass(frozen=True, slots=True)
