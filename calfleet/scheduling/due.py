@@ -834,8 +834,9 @@ def check_deferral(
     if not_after is not None and deferral.until > not_after:
         raise RecordRefused(
             f"{name} reaches past {not_after}.",
-            rule="A deferral ends on or before the last day the site allows.",
-            next_step=f"Defer to {not_after} at the latest.",
+            rule="A deferral puts one due date off, by one interval past its latest day at most.",
+            next_step=f"Defer to {not_after} at the latest; a longer interval is set by a policy or "
+            "a due rule.",
         )
 
 

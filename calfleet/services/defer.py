@@ -6,9 +6,10 @@ from datetime import date
 
 from calfleet.errors import CalfleetError, PersonRefused
 from calfleet.records import DeferralRecord, Role, Switch
+from calfleet.scheduling.calendar import add_interval
 from calfleet.scheduling.due import Deferral, Standing, check_deferral
 from calfleet.services.bench_facts import gather
-from calfleet.services.list_due import Dates, gather_dates
+from calfleet.services.list_due import Dates, gather_dates, policy_for
 from calfleet.services.nearest import pick
 from calfleet.store import planning_facts
 from calfleet.store.queries import switches as switch_queries
@@ -37,12 +38,17 @@ def why_no_deferral(dates: Dates, switch: Switch, until: date) -> str | None:
 
 def _check(asked: Deferral, standing: Standing, dates: Dates, switch: Switch) -> None:
     today = dates.as_of
-    allowed = dates.moved.rule_for(switch, today).deferrals_allowed
+    rule = dates.moved.rule_for(switch, today)
+    allowed = rule.deferrals_allowed
+    first = standing.original_due_on or standing.latest_on or standing.due_on
+    policy = policy_for(switch, dates.facts, rule, today)
     check_deferral(
         asked,
         standing,
         earlier=dates.moved.deferrals_of(switch.tag, today),
         max_count=MOST_DEFERRALS if allowed is None else allowed,
+        # a year mistyped must not take a switch out of the list for ten
+        not_after=None if first is None else add_interval(first, policy.every, policy.unit),
     )
 
 

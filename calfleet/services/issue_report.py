@@ -21,6 +21,7 @@ from calfleet.services.find_calibration import find_calibration
 from calfleet.services.nearest import pick
 from calfleet.services.trail import head
 from calfleet.store import paper_facts
+from calfleet.store.queries import calibrations as calibration_queries
 from calfleet.store.queries import papers, shop
 from calfleet.store.queries.papers import HeldReport
 from calfleet.store.work import Work
@@ -66,17 +67,28 @@ def to_issue(
                 rule="A further issue says why it takes the place of the one before.",
                 next_step="Give it with --reason.",
             )
-    elif found.bench.replaces is not None:
-        before = issues(session, found.bench.replaces)
-        if before:
-            last = before[-1]
+    else:
+        last_before = _issued_before(session, found)
+        if last_before is not None:
             replaces = (
-                f"issue {last.report.issue} of the report {found.bench.replaces} of "
-                f"{last.recorded_at:%Y-%m-%d}"
+                f"issue {last_before.report.issue} of the report "
+                f"{last_before.report.calibration} of {last_before.recorded_at:%Y-%m-%d}"
             )
     why = reason.strip() or (found.bench.replacement_reason or "" if replaces else "")
     issue = ReportIssue(len(earlier) + 1, who.code, replaces, why)
     return report_facts(session, found.number, issued_on=today, issue=issue)
+
+
+def _issued_before(session: Session, found: Calibration) -> HeldReport | None:
+    """The newest report issued of the records that this one corrects, however many ago."""
+    number = found.bench.replaces
+    while number is not None:
+        before = issues(session, number)
+        if before:
+            return before[-1]
+        earlier = calibration_queries.calibration(session, number)
+        number = None if earlier is None else earlier.bench.replaces
+    return None
 
 
 def _require_read(session: Session, found: Calibration) -> None:

@@ -18,13 +18,21 @@ from calfleet.records import (
 from calfleet.services.bench_facts import gather_for_planning, in_force
 from calfleet.services.choose_procedure import procedure_revision
 from calfleet.services.fit_gauges import GaugeOption, fit_gauges
+from calfleet.services.gauge_outlook import with_outlook
 from calfleet.services.list_particulars import gauges_on
 from calfleet.services.measurands import gauge_spec
 from calfleet.services.nearest import pick
 from calfleet.store.queries import switches as switch_queries
+from calfleet.store.queries.planning import laboratory_terms
 
 if TYPE_CHECKING:
     from sqlalchemy.orm import Session
+
+EXPECTED_THERE = (
+    "Which gauges will be there on a coming day is worked out as for the due list and the plan: "
+    "'calfleet gauge-schedule' shows when each is sent and back. 'Valid until' is that of the "
+    "certificate on record; 'Back' is the return that the use rests on."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,13 +151,23 @@ class GaugeChoice:
 
 
 def fitting_gauges(
-    session: Session, tag: str, *, on: date, static: Decimal | None = None
+    session: Session,
+    tag: str,
+    *,
+    on: date,
+    static: Decimal | None = None,
+    today: date | None = None,
 ) -> GaugeChoice:
     """Every gauge of the site judged for calibrating ``tag`` on ``on``, usable ones first.
 
+    Where ``on`` is after ``today``, with the gauges that are expected to be there then
+    (``gauge_outlook``), as the due list and the plan do; without ``today`` by the records only.
     Raises: UnknownName for a tag that is not there.
     """
     facts = gather_for_planning(session)
+    coming = today is not None and on > today
+    if today is not None and coming:
+        facts = with_outlook(facts, laboratory_terms(session), today, on)
     known = {s.tag: s for s in switch_queries.in_force(session, on)}
     switch = pick("switch", tag, known)
     procedure = procedure_revision(facts.procedures, switch.procedure, None, on)
@@ -164,5 +182,6 @@ def fitting_gauges(
             f"{procedure.name} requires TUR {procedure.required_tur}:1. TUR and U are expected "
             f"values before any reading, at {procedure.coverage_probability} coverage, for the "
             "set point where the gauge does worst."
+            + (f" {EXPECTED_THERE}" if coming and facts.outlook is not None else "")
         ),
     )

@@ -5,7 +5,7 @@ What is assumed stands at the head of ``plan_input``; people have their bench ho
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from typing import TYPE_CHECKING
@@ -28,7 +28,7 @@ from calfleet.scheduling.plan_model import Plan as Levelled
 from calfleet.services.bench_facts import gather
 from calfleet.services.bench_hours import shop_calendar
 from calfleet.services.gauge_outlook import gauge_outlook
-from calfleet.services.list_due import gather_dates
+from calfleet.services.list_due import Dates, gather_dates
 from calfleet.services.nearest import pick
 from calfleet.services.plan_input import (
     OVERDUE_WEEKS,
@@ -114,7 +114,8 @@ def make_plan(
     codes = [g.code for g in gauges]
     jobs = plan_jobs(session, dates, given, switches, weeks=weeks, gauges=codes)
     fixed, decided = _fixed(jobs, last, wishes, releases, switches)
-    jobs = [replace(j, fixed=fixed[j.key].place) if j.key in fixed else j for j in jobs]
+    late = _past_latest(jobs, dates, switches)
+    jobs = [_held(j, fixed[j.key].place, late) if j.key in fixed else j for j in jobs]
     plan_input = PlanInput(
         jobs=tuple(jobs),
         workers=tuple(plan_workers(facts.people, given, today)),
@@ -126,20 +127,43 @@ def make_plan(
         previous=tuple(_previous(last, jobs)),
     )
     levelled = level(plan_input)
-    _refuse_impossible(levelled, {key for key, one in fixed.items() if one.new})
+    _refuse_impossible(levelled, {key for key, one in fixed.items() if one.new}, late)
     number = f"PL{today.year}-{len(made) + 1:03d}"
     work = {j.key: j.work for j in jobs}
     record = _record(number, levelled, today, last, work, fixed, decided)
     return MadePlan(record, levelled, plan_input)
 
 
-def _refuse_impossible(levelled: Levelled, wished: Collection[str]) -> None:
+def _past_latest(
+    jobs: Iterable[PlanJob], dates: Dates, switches: Mapping[str, Switch]
+) -> frozenset[str]:
+    """Keys of the jobs that are past their latest day already, whenever they are done."""
+    return frozenset(
+        j.key
+        for j in jobs
+        if due_of(j.key) < dates.as_of and not dates.standing(switches[j.tag]).usable
+    )
+
+
+def _held(job: PlanJob, place: Fixed, late: Collection[str]) -> PlanJob:
+    """``job`` fixed to ``place``; one that is late whatever is done may be fixed in any week."""
+    if job.key not in late:
+        return replace(job, fixed=place)
+    return replace(job, fixed=place, latest_on=max(job.latest_on, place.week.last))
+
+
+def _refuse_impossible(levelled: Levelled, wished: Collection[str], late: Collection[str]) -> None:
     for one in levelled.unplanned:
         if one.key in wished:
+            choose = "Choose another week, person or gauge"
             raise RecordRefused(
                 f"{one.tag} cannot be fixed there. {one.reason}",
                 rule="A job is fixed within its days, with somebody qualified and a usable gauge.",
-                next_step="Choose another week, person or gauge, or have the job deferred first.",
+                next_step=(
+                    f"{choose}; it is past its latest day, so it can no longer be deferred."
+                    if one.key in late
+                    else f"{choose}, or have the job deferred first."
+                ),
             )
 
 
@@ -277,7 +301,11 @@ def _fixed(
             raise RecordRefused(
                 f"{tag} is not fixed in {'a plan' if last is None else last.number}.",
                 rule="What is released was fixed before.",
-                next_step=f"Fixed there: {', '.join(held) or 'nothing'}.",
+                next_step=(
+                    f"Fixed there: {', '.join(held)}."
+                    if held
+                    else "No job is fixed there: 'calfleet plan fix' fixes one."
+                ),
             )
         for key in keys:
             decided.append(_decision("released", tag, key, fixed.pop(key).place, release.reason))

@@ -15,6 +15,11 @@ from calfleet.store.base import Base
 from calfleet.store.engine import GUARD_MARK
 
 POSTGRES_FUNCTION = "calfleet_refuse_change"
+POSTGRES_BODY = (
+    "BEGIN RAISE EXCEPTION 'append-only: % rows are never changed or removed', TG_TABLE_NAME "
+    "USING ERRCODE = 'integrity_constraint_violation'; END"
+)
+"""What the function does that every guard on PostgreSQL calls."""
 
 
 def expected(dialect: str) -> dict[str, str]:
@@ -95,13 +100,47 @@ def present(connection: Connection) -> dict[str, str]:
 
 
 def missing(connection: Connection) -> list[str]:
-    """Names of guards that are absent, disabled or altered, sorted; empty when all stand."""
+    """Names of guards that are absent, disabled or altered, sorted; empty when all stand.
+
+    On PostgreSQL the function they call is one of them: replaced, it would refuse nothing.
+    """
     wanted = expected(connection.dialect.name)
     found = present(connection)
-    return sorted(
+    gone = {
         name
         for name, sql in wanted.items()
         if name not in found or _folded(found[name]) != _folded(sql)
+    }
+    if connection.dialect.name == "postgresql" and not _function_stands(connection):
+        gone.add(POSTGRES_FUNCTION)
+    return sorted(gone)
+
+
+def _function_stands(connection: Connection) -> bool:
+    rows = connection.execute(
+        text(
+            "SELECT DISTINCT f.prosrc, l.lanname FROM pg_trigger t "
+            "JOIN pg_proc f ON f.oid = t.tgfoid JOIN pg_language l ON l.oid = f.prolang "
+            "WHERE NOT t.tgisinternal AND f.proname = :name"
+        ),
+        {"name": POSTGRES_FUNCTION},
+    )
+    return [(_folded(body), language) for body, language in rows] == [(POSTGRES_BODY, "plpgsql")]
+
+
+def foreign(connection: Connection) -> list[tuple[str, str]]:
+    """(name, table) of triggers on this program's tables that are not its own, sorted."""
+    asked = (
+        "SELECT name, tbl_name FROM sqlite_master WHERE type = 'trigger'"
+        if connection.dialect.name == "sqlite"
+        else "SELECT t.tgname, c.relname FROM pg_trigger t JOIN pg_class c ON c.oid = t.tgrelid "
+        "WHERE NOT t.tgisinternal"
+    )
+    wanted = expected(connection.dialect.name)
+    return sorted(
+        (str(name), str(table))
+        for name, table in connection.execute(text(asked))
+        if name not in wanted and table in Base.metadata.tables
     )
 
 

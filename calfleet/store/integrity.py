@@ -37,6 +37,13 @@ def problems(session: Session) -> Iterator[tuple[str, str, str]]:
     yield from _marks(connection)
     for name in guards.missing(connection):
         yield "guards", name, "The guard is missing, disabled or altered."
+    for name, table in guards.foreign(connection):
+        yield (
+            "guards",
+            name,
+            f"A trigger on {table} that is none of this program's: it may change or drop what is "
+            "entered.",
+        )
 
 
 def _marks(connection: Connection) -> Iterator[tuple[str, str, str]]:

@@ -9,14 +9,16 @@ from datetime import date
 from typing import Any
 
 import pytest
-from sqlalchemy import Engine
+from sqlalchemy import Engine, text
 from sqlalchemy.orm import Session
 
 from calfleet import records as rec
 from calfleet.errors import PersonRefused, RecordRefused, UnknownName, UsageError
 from calfleet.records import ReviewOutcome, Role
 from calfleet.services.check_report import check_report
+from calfleet.services.decide_event import decide
 from calfleet.services.issue_report import issue, issues, to_issue
+from calfleet.services.report_event import NewEvent, report_event
 from calfleet.services.review import review
 from calfleet.services.verify import verify
 from calfleet.store.engine import open_engine
@@ -122,6 +124,80 @@ def test_the_report_of_a_correction_names_the_issue_it_takes_the_place_of(
         first = check_report(session, digest(b"first"))
     assert first is not None
     assert first.cautions == (f"the calibration was corrected by {second}",)
+
+
+def test_a_correction_of_a_correction_names_the_issue_that_is_out(
+    engine: Engine, little: Any, accepted: str
+) -> None:
+    issued(engine, little, accepted, b"first")
+    corrected = accepted
+    for seal in ("S7", "S8"):  # the first correction is never issued
+        corrected = little.record(
+            engine,
+            little.bench(seal=seal, replaces=corrected, replacement_reason=f"Seal is {seal}"),
+            recorded_by="T1",
+        ).number
+    read(engine, little, corrected, ReviewOutcome.ACCEPTED)
+    facts = issued(engine, little, corrected, b"corrected")
+    assert facts.issue is not None
+    assert facts.issue.replaces.startswith(f"issue 1 of the report {accepted} of ")
+    assert facts.issue.reason == "Seal is S8"
+
+
+def test_an_issue_put_into_the_database_by_other_means_is_told(
+    engine: Engine, little: Any, accepted: str
+) -> None:
+    issued(engine, little, accepted, b"first")
+    with engine.begin() as raw:  # the guards let rows be added; only the trail tells
+        raw.execute(
+            text(
+                "INSERT INTO issued_report SELECT 99, calibration_id, 2, :digest, size, "
+                "audit_entries, audit_head, recorded_at, recorded_by FROM issued_report"
+            ),
+            {"digest": digest(b"forged")},
+        )
+    with Session(engine) as session:
+        forged, first = (check_report(session, digest(b)) for b in (b"forged", b"first"))
+        assert [d.where for d in verify(session).differences] == [
+            f"issued report {accepted} issue 2"
+        ]
+    assert forged is not None
+    assert first is not None
+    assert (forged.sealed, first.sealed) == (False, True)
+
+
+def test_a_report_on_a_gauge_found_bad_since_is_in_doubt_until_that_is_decided(
+    engine: Engine, little: Any, accepted: str
+) -> None:
+    facts = issued(engine, little, accepted, b"first")
+    assert facts.doubts == ()
+    gauge = facts.gauges[0].gauge.code
+    with Work(engine, actor="R1", at=little.now, action="report", subject=gauge) as work:
+        new = NewEvent(gauge, rec.FoundBadKind.DAMAGED, found_on=little.today)
+        event = report_event(work, new, person="R1", today=little.today).event.number
+        work.commit()
+    with Session(engine) as session:
+        found = check_report(session, digest(b"first"))
+        again = to_issue(session, accepted, person="R1", reason="asked for", today=little.today)
+    assert found is not None
+    (doubt,) = found.doubts
+    assert event in doubt
+    assert gauge in doubt
+    assert "nothing is decided" in doubt
+    assert again.doubts == found.doubts
+    for action in (rec.Action.RECALL, rec.Action.NONE):
+        with Work(engine, actor="R1", at=little.now, action="decide", subject=event) as work:
+            decide(
+                work, event, action, calibrations=[accepted], reason="Looked into", person="R1",
+                today=little.today,
+            )  # fmt: skip
+            work.commit()
+        with Session(engine) as session:
+            found = check_report(session, digest(b"first"))
+        assert found is not None
+        assert len(found.doubts) == (action is rec.Action.RECALL)
+        assert len(found.weighed) == (action is rec.Action.NONE)
+        assert f"{action}, Looked into" in (*found.doubts, *found.weighed)[0]
 
 
 def test_what_was_not_accepted_is_not_issued(engine: Engine, little: Any) -> None:

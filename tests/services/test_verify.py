@@ -387,6 +387,31 @@ def test_a_guard_that_is_gone_is_reported(whole: Path, tmp_path: Path) -> None:
     assert (difference.check, difference.where) == ("guards", "guard_calibration_delete")
 
 
+def test_a_trigger_that_is_none_of_ours_is_reported(whole: Path, tmp_path: Path) -> None:
+    path = tmp_path / "site.sqlite"
+    shutil.copy(whole, path)
+    with closing(sqlite3.connect(path)) as raw:
+        raw.execute("CREATE TRIGGER other BEFORE INSERT ON review BEGIN SELECT RAISE(IGNORE); END")
+        raw.commit()
+    (difference,) = check(path).differences
+    assert (difference.check, difference.where) == ("guards", "other")
+    assert "review" in difference.text
+
+
+@pytest.mark.parametrize(
+    "change",
+    ["content = content || 'x'", "content = '[]'", "at = 'x'", "at = '2026-11-25T10:00:00'"],
+)
+def test_an_entry_that_cannot_be_read_is_a_difference_and_no_crash(
+    whole: Path, tmp_path: Path, change: str
+) -> None:
+    def deed(raw: sqlite3.Connection) -> None:
+        raw.execute(f"UPDATE audit_entry SET {change} WHERE position = 2")
+
+    found = check(tampered(whole, tmp_path, deed), figures=False).differences
+    assert ("audit trail", "audit entry 2") in {(d.check, d.where) for d in found}
+
+
 def test_a_trail_written_anew_is_found_by_the_head_kept_elsewhere(
     whole: Path, tmp_path: Path
 ) -> None:
@@ -495,6 +520,16 @@ def test_postgresql_verifies_and_reports_too(postgres_url: str) -> None:
     with Session(engine) as session:
         checks = {d.check for d in verify(session).differences}
     assert checks == {"guards", "facts", "figures"}
+    with engine.begin() as raw:
+        raw.execute(
+            text(
+                "CREATE OR REPLACE FUNCTION calfleet_refuse_change() RETURNS trigger LANGUAGE "
+                "plpgsql AS $$ BEGIN RETURN NEW; END $$"
+            )
+        )
+    with Session(engine) as session:
+        named = {d.where for d in verify(session, with_figures=False).differences}
+    assert guards.POSTGRES_FUNCTION in named
     with engine.begin() as raw:
         raw.execute(text("UPDATE calibration_result SET error = error - 1 WHERE id = 1"))
         for table in ("draft", "review", "attachment"):

@@ -203,6 +203,24 @@ def day(text: str | None, default: date) -> date:
         ) from error
 
 
+def named(
+    person: str | None,
+    who: str = "who enters this",
+    rule: str = "Who enters something is recorded with it.",
+) -> str:
+    """The person given with ``--as``, as typed.
+
+    Raises: UsageError when nobody is given.
+    """
+    if person is None:
+        raise UsageError(
+            f"Nobody is named {who}.",
+            rule=rule,
+            next_step="Say who you are: --as PERSON, or CALFLEET_PERSON.",
+        )
+    return person
+
+
 def write_new(out: Path, text: str, *, newline: str | None = None) -> None:
     """Write ``text`` to ``out``, which must not exist, and say so on the error stream.
 

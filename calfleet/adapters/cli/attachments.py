@@ -14,6 +14,7 @@ from calfleet.adapters.cli.app import (
     PersonOption,
     SiteOption,
     app,
+    named,
     refuse_existing,
 )
 from calfleet.adapters.cli.render import Column, Format, listing
@@ -38,12 +39,7 @@ def attach(
 
     folder = find_site(site)
     folder.require_writable()
-    if person is None:
-        raise UsageError(
-            "Nobody is named who attaches this.",
-            rule="Every record tells who entered it.",
-            next_step="Say who you are: --as PERSON, or CALFLEET_PERSON.",
-        )
+    person = named(person, "who attaches this")
     kind = parse_bound(to[0])
     if not file.is_file():
         raise UsageError(

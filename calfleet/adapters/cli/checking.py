@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sys
 from typing import Annotated
 
@@ -9,6 +10,7 @@ import typer
 
 from calfleet.adapters.cli.app import AUDITOR, FormatOption, SiteOption, app
 from calfleet.adapters.cli.render import Column, Format, listing
+from calfleet.errors import UsageError
 
 
 @app.command(rich_help_panel=AUDITOR)
@@ -29,11 +31,12 @@ def verify(
     from calfleet.services.verify import verify as service
     from calfleet.site import find_site
 
+    kept_head = None if head is None else _head(head)
     folder = find_site(site)
     with folder.reading() as session:
         found = service(
             session,
-            kept_head=head,
+            kept_head=kept_head,
             files=folder.kept_files(),
             progress=lambda text: print(f"{text} ...", file=sys.stderr, flush=True),
         )
@@ -55,7 +58,23 @@ def verify(
         ],
     )
     if found.differences:
-        print(
-            f"✗ {len(found.differences)} differences. Keep this database as it is.", file=sys.stderr
-        )
+        count = len(found.differences)
+        said = "1 difference" if count == 1 else f"{count} differences"
+        print(f"✗ {said}. Keep this database as it is.", file=sys.stderr)
         raise typer.Exit(1)
+
+
+def _head(text: str) -> str:
+    """The digest in what was written down: as printed, with or without 'entry N,' before it.
+
+    Raises: UsageError for what is no digest; a slip of the pen is no rewritten history.
+    """
+    digest = re.sub(r"^\s*(head of the audit trail:)?\s*(entry\s+\d+\s*,)?", "", text.casefold())
+    digest = digest.strip()
+    if re.fullmatch("[0-9a-f]{64}", digest) is None:
+        raise UsageError(
+            f"'{text}' is not the head of an audit trail.",
+            rule="A head is a SHA-256 digest: 64 characters, 0 to 9 and a to f.",
+            next_step="Give all of it, as it was printed.",
+        )
+    return digest

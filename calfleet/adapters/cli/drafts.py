@@ -14,6 +14,7 @@ from calfleet.adapters.cli.app import (
     PersonOption,
     SiteOption,
     app,
+    named,
     refuse_existing,
     write_new,
 )
@@ -190,12 +191,7 @@ def sign(
     from calfleet.site import find_site
 
     folder = find_site(site)
-    if person is None:
-        raise UsageError(
-            "Nobody is named who signs.",
-            rule="Signing is done under one's own name.",
-            next_step="Say who you are: --as PERSON, or CALFLEET_PERSON.",
-        )
+    person = named(person, "who signs", "Signing is done under one's own name.")
     with folder.reading() as session:
         actor = person_code(session, person)
         line = find_draft(session, draft)

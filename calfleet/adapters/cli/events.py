@@ -20,6 +20,7 @@ from calfleet.adapters.cli.app import (
     SiteOption,
     app,
     day,
+    named,
     refuse_existing,
     write_new,
 )
@@ -211,12 +212,7 @@ def entered(
     """A unit of work by a person who is known, and the person's code."""
     from calfleet.services.look_up import person_code
 
-    if person is None:
-        raise UsageError(
-            "Nobody is named.",
-            rule="Who enters something is put on record with it.",
-            next_step="Name yourself with --as, or set CALFLEET_PERSON.",
-        )
+    person = named(person)
     with folder.reading() as session:
         who = person_code(session, person)
     with folder.work(actor=who, action=action, subject=subject, reason=reason) as work:

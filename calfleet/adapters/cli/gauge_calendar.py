@@ -158,9 +158,9 @@ def _gauge_footer(found: GaugeSchedule) -> list[str]:
     lines = [
         "",
         paragraph(
-            "Spares: other gauges for its jobs, with how many of them they can do. While away: "
-            "jobs it could do in its absence or before it is back; None else: those of them that "
-            "no other gauge can do."
+            "Jobs: those it is wanted for. Spares: other gauges, with how many of all the jobs it "
+            "could do they can do too. While away: jobs it could do in its absence or before it "
+            "is back; None else: those of them that no other gauge can do."
         ),
         paragraph(_basis(found)),
     ]

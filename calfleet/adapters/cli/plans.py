@@ -221,12 +221,6 @@ def accept(
     from calfleet.services.who import holder
     from calfleet.site import find_site
 
-    if person is None:
-        raise UsageError(
-            "Nobody is named.",
-            rule="A plan is accepted by somebody.",
-            next_step="Name the planner with --as.",
-        )
     folder = find_site(site)
     with folder.reading() as session:
         actor = holder(session, person, Role.PLANNER, folder.today(), to="accept plans")
@@ -394,8 +388,13 @@ def _unplanned_text(one: dict[str, Any]) -> str:
 
 
 def _place_text(soonest: dict[str, Any]) -> str:
+    from datetime import date
+
+    from calfleet.scheduling.calendar import iso_week
+
     with_gauge = f" with {soonest['gauge']}" if soonest.get("gauge") else ""
-    return f"the week of {soonest['week_on']}, {soonest['person']}{with_gauge}"
+    week = iso_week(date.fromisoformat(soonest["week_on"]))
+    return f"the week of {soonest['week_on']} ({week}), {soonest['person']}{with_gauge}"
 
 
 def _show_unplanned(found: Plan, output: Format) -> None:
@@ -421,7 +420,8 @@ def _show_unplanned(found: Plan, output: Format) -> None:
             "",
             paragraph(
                 "Soonest: the first place after the job's latest day that the plan leaves free; "
-                "being late needs whoever approves it."
+                "being late needs whoever approves it. A job that is past its latest day already "
+                "can be fixed in any week ('calfleet plan fix'); any other is deferred first."
             ),
         ],
     )

@@ -106,7 +106,7 @@ def gauges(
     on = day(as_of, folder.today())
     if for_tag is not None:
         with folder.reading() as session:
-            choice = fitting_gauges(session, for_tag, on=on)
+            choice = fitting_gauges(session, for_tag, on=on, today=folder.today())
         listing_and_book(
             choice.options,
             [
@@ -124,6 +124,12 @@ def gauges(
                 Column("", "unit", lambda _: choice.switch.unit),
                 Column("TUR", "tur", lambda x: x.tur, lambda t: f"{cut_ratio(t)}:1", right=True),
                 Column("Usable", "usable", lambda x: x.usable),
+                Column(
+                    "Back" if any(o.back_on for o in choice.options) else "",
+                    "back_on",
+                    lambda x: x.back_on,
+                    name="Back",
+                ),
                 Column("Why not", "reasons", lambda x: "; ".join(x.reasons) or None, fold=True),
             ],
             output,

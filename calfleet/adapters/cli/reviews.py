@@ -6,9 +6,16 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from calfleet.adapters.cli.app import AUDITOR, FormatOption, Group, PersonOption, SiteOption, app
+from calfleet.adapters.cli.app import (
+    AUDITOR,
+    FormatOption,
+    Group,
+    PersonOption,
+    SiteOption,
+    app,
+    named,
+)
 from calfleet.adapters.cli.render import Column, Format, listing
-from calfleet.errors import UsageError
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -128,12 +135,7 @@ def _review(
     from calfleet.site import find_site
 
     folder = find_site(site)
-    if person is None:
-        raise UsageError(
-            "Nobody is named who reviews.",
-            rule="A review is done under one's own name.",
-            next_step="Say who you are: --as PERSON, or CALFLEET_PERSON.",
-        )
+    person = named(person, "who reviews", "A review is done under one's own name.")
     with folder.reading() as session:
         actor = person_code(session, person)
         found = find_calibration(session, name)

@@ -16,6 +16,7 @@ from calfleet.adapters.cli.app import (
     SiteOption,
     app,
     day,
+    named,
 )
 from calfleet.adapters.cli.render import Column, Format, listing, paragraph
 from calfleet.adapters.cli.rules import decimal
@@ -125,12 +126,7 @@ def other_work(
     from calfleet.services.other_work import record_other_work
     from calfleet.site import find_site
 
-    if person is None:
-        raise UsageError(
-            "Nobody is named who enters this.",
-            rule="Who enters something is recorded with it.",
-            next_step="Name the person with --as, or set CALFLEET_PERSON.",
-        )
+    person = named(person)
     folder = find_site(site)
     today = folder.today()
     with folder.reading() as session:
@@ -191,12 +187,7 @@ def usage(
     from calfleet.services.look_up import person_code
     from calfleet.site import find_site
 
-    if person is None:
-        raise UsageError(
-            "Nobody is named who read the counter.",
-            rule="Who enters something is recorded with it.",
-            next_step="Name the person with --as, or set CALFLEET_PERSON.",
-        )
+    person = named(person, "who read the counter")
     folder = find_site(site)
     today = folder.today()
     given = UsageReading(tag, name, decimal(value), day(read_on, today))

@@ -32,6 +32,9 @@ from calfleet.store.queries.sheets import bench_sheet_returns, bench_sheets
 from calfleet.store.rule_facts import further_key, other_work_key, rule_key
 from calfleet.store.work import digest_of, entry_digest
 
+UNREADABLE = datetime.min.replace(tzinfo=UTC)
+"""The time of an entry whose time is no time; like a content that is none, it breaks the seal."""
+
 _LAST = question("SELECT position, digest FROM audit_entry ORDER BY position DESC LIMIT 1")
 _ENTRIES = question(
     """
@@ -41,9 +44,6 @@ _ENTRIES = question(
     at=lambda text: _read(datetime.fromisoformat, text, UNREADABLE),
     content=lambda text: _read(_content, text, {}),
 )
-
-UNREADABLE = datetime.min.replace(tzinfo=UTC)
-"""The time of an entry whose time is no time; like a content that is none, it breaks the seal."""
 
 
 def _read(made: Callable[[str], Any], text: str, instead: Any) -> Any:
