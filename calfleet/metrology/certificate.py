@@ -153,13 +153,14 @@ def _shown(value: Fraction) -> str:
 class _Line:
     """The points of one branch in order; what lies between two of them is made when asked for."""
 
-    __slots__ = ("_between", "_doubles", "indications", "knots")
+    __slots__ = ("_between", "_doubles", "_whole", "indications", "knots")
 
     def __init__(self, knots: tuple[_Knot, ...]) -> None:
         self.knots = knots
         self.indications = tuple(knot.indication for knot in knots)
         self._doubles = tuple(float(one) for one in self.indications)
         self._between: dict[int, tuple[Fraction, Fraction, CurveValue]] = {}
+        self._whole: dict[int, tuple[int, int, int]] = {}
 
     def between(self, right: int, reading: Fraction) -> CurveValue:
         """The value between the points before and at ``right``, by a straight line of errors."""
@@ -167,9 +168,10 @@ class _Line:
         error = start + slope * reading if slope else start
         return CurveValue(error, value.U, value.k, value.u, value.between, value.how)
 
-    def error(self, reading: Fraction) -> Fraction | None:
-        """The error of a reading that lies clearly between two points, exact; else None."""
-        double = float(reading)
+    def corrected(self, reading: Fraction) -> Fraction | None:
+        """A reading that lies clearly between two points less its error, exact; else None."""
+        n, d = reading.as_integer_ratio()
+        double = n / d
         doubles = self._doubles
         right = bisect_left(doubles, double)
         if not 0 < right < len(doubles):
@@ -177,8 +179,14 @@ class _Line:
         near = 1e-9 * max(1.0, abs(double))  # far above what rounding to a double can move
         if doubles[right] - double <= near or double - doubles[right - 1] <= near:
             return None
-        start, slope, _ = self._between.get(right) or self._kept(right)
-        return start + slope * reading if slope else start
+        whole = self._whole.get(right)
+        if whole is None:  # reading - (start + slope * reading), over one denominator
+            start, slope, _ = self._between.get(right) or self._kept(right)
+            denominator = math.lcm(start.denominator, slope.denominator)
+            factor, shift = (1 - slope) * denominator, -start * denominator
+            whole = self._whole[right] = (factor.numerator, shift.numerator, denominator)
+        factor_of, shift_of, denominator = whole
+        return Fraction(factor_of * n + shift_of * d, denominator * d)
 
     def _kept(self, right: int) -> tuple[Fraction, Fraction, CurveValue]:
         held = self._between[right] = self._made(right)
@@ -316,14 +324,14 @@ class CertificateCurve:
             f"half their distance {_shown(half)} as rectangular half-width",
         )
 
-    def error_at(self, reading: Fraction, direction: Direction) -> Fraction:
-        """The error alone of what :meth:`at` says, by a shorter way where there is one.
+    def corrected(self, reading: Fraction, direction: Direction) -> Fraction:
+        """``reading`` less the error that :meth:`at` says, by a shorter way where there is one.
 
         Raises as :meth:`at`.
         """
         branch = self._branches.get(None) or self._branches.get(direction)
-        found = None if branch is None else branch.error(reading)
-        return self.at(reading, direction).error if found is None else found
+        found = None if branch is None else branch.corrected(reading)
+        return reading - self.at(reading, direction).error if found is None else found
 
     def _used(self, direction: Direction | None) -> list[_Line]:
         if None in self._branches:

@@ -25,7 +25,7 @@ from typing import TYPE_CHECKING, Any
 from calfleet.errors import BadQuantity, RiskInfeasible
 from calfleet.metrology.rounding import cut_ratio
 from calfleet.metrology.student import t_quantile, two_sided
-from calfleet.metrology.units import Number, exact
+from calfleet.metrology.units import Number, at_most, double_less, exact, less
 
 if TYPE_CHECKING:
     import numpy as np
@@ -133,7 +133,7 @@ def _check_limits(lower: Fraction | None, upper: Fraction | None) -> None:
             rule="A tolerance has at least one limit.",
             next_step="State the limit that matters.",
         )
-    if lower is not None and upper is not None and lower >= upper:
+    if lower is not None and upper is not None and at_most(upper, lower):
         raise BadQuantity(
             f"The lower limit {_text(lower)} is not below the upper limit {_text(upper)}.",
             rule="A two-sided tolerance has a width above zero.",
@@ -171,7 +171,7 @@ def tur(lower: Number | None, upper: Number | None, U: Number) -> float | None:
     _check_uncertainty(U, "expanded uncertainty")
     if low is None or high is None:
         return None
-    return float(high - low) / (2.0 * float(U))
+    return double_less(high, low) / (2.0 * float(U))
 
 
 def tur_words(lower: Number | None, upper: Number | None, U: Number) -> str:
@@ -218,7 +218,9 @@ def tar(lower: Number | None, upper: Number | None, permissible_error: Number) -
     _check_uncertainty(permissible_error, "permissible error")
     if low is None or high is None:
         return None
-    return float((high - low) / 2 / exact(permissible_error))
+    n, d = less(high, low).as_integer_ratio()
+    m, e = exact(permissible_error).as_integer_ratio()
+    return (n * e) / (2 * d * m)
 
 
 # --- guard bands ------------------------------------------------------------------------
@@ -320,9 +322,9 @@ def specific_risk(
     value = exact(y)
     risk = 0.0
     if low is not None:
-        risk += _below(float(low - value) / u, dof)
+        risk += _below(double_less(low, value) / u, dof)
     if high is not None:
-        risk += _below(float(value - high) / u, dof)
+        risk += _below(double_less(value, high) / u, dof)
     return min(risk, 1.0)
 
 
@@ -559,13 +561,13 @@ def decide(
     high = None if upper is None else exact(upper)
     zone = zone or acceptance(low, high, U=U, u=u, rule=rule, dof=dof, U95=U95)
     risk = specific_risk(y, u, low, high, dof)
-    inside = (low is None or y >= low) and (high is None or y <= high)
+    inside = (low is None or at_most(low, y)) and (high is None or at_most(y, high))
     if zone.applied is Rule.CONFORMANCE_PROBABILITY:
         p = rule.conformance_probability or 0.0
         accepted = 1.0 - risk >= p
     else:
-        accepted = (zone.lower is None or y >= zone.lower) and (
-            zone.upper is None or y <= zone.upper
+        accepted = (zone.lower is None or at_most(zone.lower, y)) and (
+            zone.upper is None or at_most(y, zone.upper)
         )
     if zone.ratio_short:
         verdict = Verdict.CONDITIONAL_PASS if inside else Verdict.FAIL

@@ -98,11 +98,13 @@ from calfleet.metrology.units import (
     Dimension,
     Number,
     PressureMode,
+    at_most,
     convert,
     convert_difference,
     convert_mode,
     exact,
     find_unit,
+    less,
 )
 
 EVALUATION_VERSION = "2"
@@ -238,7 +240,8 @@ class GaugeUse:
         return self.curve.at(value, direction)
 
     def _check_range(self, value: Fraction) -> None:
-        if not self.spec.range_low <= value <= self.spec.range_high:
+        low, high = self.spec.range_low, self.spec.range_high
+        if not (at_most(low, value) and at_most(value, high)):
             raise ReadingRefused(
                 f"The reading {_shown(value)} {self.spec.unit} is outside the gauge's range "
                 f"{_shown(self.spec.range_low)} to {_shown(self.spec.range_high)} "
@@ -251,8 +254,8 @@ class GaugeUse:
         """The reading less the gauge's error, or as it is where corrections are not used."""
         value = exact(reading)
         self._check_range(value)
-        error = self.curve.error_at(value, direction)
-        return value - error if self.spec.use_corrections else value
+        corrected = self.curve.corrected(value, direction)
+        return corrected if self.spec.use_corrections else value
 
 
 class Judged(StrEnum):
@@ -1105,7 +1108,7 @@ def evaluate(
                 value, lower, upper, U=budget.U, u=budget.u_c, rule=rule,
                 dof=dof, U95=U95, name=what[0].upper() + what[1:], unit=spec.unit, zone=zone,
             ),
-            lateness(value - spec.set_point, spec.direction),
+            lateness(less(value, spec.set_point), spec.direction),
         )
         for what, value in _judged_values(method.judged(phase), corrected, found)
     )  # fmt: skip
@@ -1307,8 +1310,8 @@ def _within_as_left(
         and verdict.accepted
         and all(check.inside for check in checks)
         and all(
-            (low is None or one.decision.value >= low)
-            and (high is None or one.decision.value <= high)
+            (low is None or at_most(low, one.decision.value))
+            and (high is None or at_most(one.decision.value, high))
             for one in judgements
         )
     )

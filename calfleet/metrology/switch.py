@@ -27,7 +27,16 @@ from calfleet.errors import BadQuantity, ReadingRefused
 from calfleet.metrology.direction import Direction
 from calfleet.metrology.readings import Sample, exact_mean, summarize
 from calfleet.metrology.rounding import exact_text, significant
-from calfleet.metrology.units import Dimension, Number, PressureMode, convert, exact, find_unit
+from calfleet.metrology.units import (
+    Dimension,
+    Number,
+    PressureMode,
+    at_most,
+    convert,
+    exact,
+    find_unit,
+    less,
+)
 
 
 class ToleranceBasis(StrEnum):
@@ -294,8 +303,8 @@ def dead_band(trip: Number, reset: Number, direction: Direction) -> Fraction:
     Source: common practice, no source.
     """
     a, b = exact(trip), exact(reset)
-    band = a - b if direction is Direction.RISING else b - a
-    if band < 0:
+    band = less(a, b) if direction is Direction.RISING else less(b, a)
+    if band.numerator < 0:
         side = "above" if direction is Direction.RISING else "below"
         right = "below" if direction is Direction.RISING else "above"
         raise ReadingRefused(
@@ -314,10 +323,10 @@ def lateness(error: Number, direction: Direction) -> bool | None:
     >>> lateness(Fraction("0.5"), Direction.RISING), lateness(Fraction("-0.6"), Direction.FALLING)
     (True, True)
     """
-    value = exact(error)
-    if value == 0:
+    sign = exact(error).numerator
+    if sign == 0:
         return None
-    return (value > 0) is (direction is Direction.RISING)
+    return (sign > 0) is (direction is Direction.RISING)
 
 
 @dataclass(frozen=True, slots=True)
@@ -388,8 +397,8 @@ def set_point_found(cycles: Iterable[Cycle], spec: SetPointSpec) -> SetPointFoun
     sample = summarize(trips) if trips else None
     mean = None if sample is None else sample.mean
     first = runs[0].trip if runs[0].counts else None
-    error = None if mean is None else mean - spec.set_point
-    first_error = None if first is None else first - spec.set_point
+    error = None if mean is None else less(mean, spec.set_point)
+    first_error = None if first is None else less(first, spec.set_point)
     return SetPointFound(
         first_trip=first,
         mean_trip=mean,
@@ -606,7 +615,7 @@ def _of_cycle(spec: SetPointSpec, cycle: Cycle) -> list[Remark]:
     unit = spec.unit
     if cycle.trip is None:
         return remarks
-    if not spec.range_low <= cycle.trip <= spec.range_high:
+    if not (at_most(spec.range_low, cycle.trip) and at_most(cycle.trip, spec.range_high)):
         remarks.append(
             Remark(
                 "trip outside range",
@@ -621,8 +630,9 @@ def _of_cycle(spec: SetPointSpec, cycle: Cycle) -> list[Remark]:
         return remarks
     band = dead_band(cycle.trip, cycle.reset, spec.direction)
     low, high = spec.dead_band_min, spec.dead_band_max
-    if (low is not None and band < low) or (high is not None and band > high):
-        side, bound = ("below", low) if low is not None and band < low else ("above", high)
+    short = low is not None and not at_most(low, band)
+    if short or (high is not None and not at_most(band, high)):
+        side, bound = ("below", low) if short else ("above", high)
         remarks.append(
             Remark(
                 "dead band outside limits",
@@ -633,7 +643,7 @@ def _of_cycle(spec: SetPointSpec, cycle: Cycle) -> list[Remark]:
                 "Read again; if it stays, adjust the dead band or reject the switch.",
             )
         )
-    elif band == 0:
+    elif not band:
         remarks.append(
             Remark(
                 "no dead band",

@@ -310,9 +310,8 @@ def exact(value: Number) -> Fraction:
             rule="A quantity is a finite number.",
             next_step="Leave the value out where nothing was measured.",
         )
-    if isinstance(value, Decimal):
-        return Fraction(value)
-    return Fraction(repr(float(value)))
+    number = value if isinstance(value, Decimal) else Decimal(repr(float(value)))
+    return Fraction(*number.as_integer_ratio())
 
 
 def _squeeze(text: str) -> str:
@@ -422,6 +421,31 @@ def split_unit_mode(text: str) -> tuple[Unit, PressureMode | None]:
 
 def _unit(unit: Unit | str) -> Unit:
     return find_unit(unit) if isinstance(unit, str) else unit
+
+
+# Comparing and subtracting fractions is most of what judging many thousands of readings costs, and
+# most of that is what ``Fraction`` asks about numbers of other kinds. These say the same.
+
+
+def at_most(a: Fraction, b: Fraction) -> bool:
+    """``a <= b``."""
+    n, d = a.as_integer_ratio()
+    m, e = b.as_integer_ratio()
+    return n * e <= m * d
+
+
+def less(a: Fraction, b: Fraction) -> Fraction:
+    """``a - b``."""
+    n, d = a.as_integer_ratio()
+    m, e = b.as_integer_ratio()
+    return Fraction(n * e - m * d, d * e)
+
+
+def double_less(a: Fraction, b: Fraction) -> float:
+    """``float(a - b)``: the quotient of two whole numbers is rounded once, whatever their size."""
+    n, d = a.as_integer_ratio()
+    m, e = b.as_integer_ratio()
+    return (n * e - m * d) / (d * e)
 
 
 _FACTORS: dict[tuple[str, str], tuple[Unit, Unit, Fraction]] = {}

@@ -835,8 +835,8 @@ def check_deferral(
         raise RecordRefused(
             f"{name} reaches past {not_after}.",
             rule="A deferral puts one due date off, by one interval past its latest day at most.",
-            next_step=f"Defer to {not_after} at the latest; a longer interval is set by a policy or "
-            "a due rule.",
+            next_step=f"Defer to {not_after} at the latest; a longer interval is set by a policy "
+            "or a due rule.",
         )
 
 

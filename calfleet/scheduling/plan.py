@@ -40,7 +40,7 @@ from calfleet.scheduling.plan_model import (
 from calfleet.scheduling.plan_refine import refined
 from calfleet.scheduling.plan_search import Search
 
-EXACT_CHOICES = 2_000
+EXACT_CHOICES = 6_000
 """Up to so many choices of week, person and gauge in all, the integer program is used."""
 BRANCHED_CHOICES = 500
 """Up to so many it is also branched; beyond, only solved as far as that goes at its root."""

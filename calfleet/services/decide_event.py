@@ -55,8 +55,9 @@ def decide(
     result of each counts. A calibration that is named may have been decided about before; the
     later decision stands.
 
-    Raises: UnknownName, PersonRefused, RecordRefused for a closed event or a result not touched,
-    UsageError without a reason or anything to decide about.
+    Raises: UnknownName, PersonRefused, RecordRefused for a closed event, a result not touched, or
+    less than is proposed for one of many that are not named; UsageError without a reason or
+    anything to decide about.
     """
     held = open_event(work.session, number)
     if bool(calibrations) is bool(outcomes):
@@ -88,6 +89,7 @@ def decide(
                 next_step=f"'calfleet doubt show {held.number}' lists what is open; to decide "
                 "again, name the calibration.",
             )
+        _refuse_milder(held.number, action, [touched[n] for n in names])
     before = {d.calibration: d.decision for d in held.decisions}
     made = []
     for name in names:
@@ -97,6 +99,33 @@ def decide(
         made.append((one, touched[name]))
     left = [n for n in touched if n not in before and n not in names]
     return Decided(tuple(made), len(left), _done_since(work, made, held.event.found_on))
+
+
+_GRAVITY = (Action.NONE, Action.ASSESS, Action.RECALL)
+
+
+def milder(action: Action, about: Touched) -> bool:
+    """Whether ``action`` is less than what the analysis proposes for the calibration."""
+    return _GRAVITY.index(action) < _GRAVITY.index(about.proposed)
+
+
+def _refuse_milder(number: str, action: Action, about: Sequence[Touched]) -> None:
+    """Nothing when no calibration is decided about more mildly than proposed.
+
+    Raises: RecordRefused: less than what is proposed needs a look at each result.
+    """
+    less = [t for t in about if milder(action, t)]
+    if not less:
+        return
+    few = ", ".join(f"{t.calibration} ({t.tag}, {t.criticality}: {t.proposed})" for t in less[:5])
+    more = f" and {len(less) - 5} more" if len(less) > 5 else ""
+    raise RecordRefused(
+        f"For {few}{more} more than '{action}' is proposed.",
+        rule="Less than what is proposed is decided calibration by calibration, each by its name "
+        "and with its own reason.",
+        next_step="Decide these by name, then --all takes the rest; "
+        f"'calfleet doubt show {number}' tells what is proposed and why.",
+    )
 
 
 def _named(work: Work, name: str, touched: dict[str, Touched], found: Impact) -> str:

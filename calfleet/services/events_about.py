@@ -6,13 +6,17 @@ decision is taken and whoever relies on them is told; from memory).
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
+from datetime import date
 from typing import TYPE_CHECKING
 
 from calfleet.records import Action, Calibration, Disposition, GaugeEvent
 from calfleet.services.event_facts import event_facts
 from calfleet.store.queries import doubts
 from calfleet.traceability.affected import affected_certificates
+from calfleet.traceability.dossier import HeldEvent
+from calfleet.traceability.event import FoundBad
 
 if TYPE_CHECKING:
     from sqlalchemy.orm import Session
@@ -43,22 +47,32 @@ class AboutCalibration:
 
 def events_about(session: Session, calibration: Calibration) -> tuple[AboutCalibration, ...]:
     """Every event that touches the calibration, in the order reported; mostly none."""
+    uses = [(used.gauge, used.certificate) for used in calibration.bench.gauges]
+    return tuple(
+        AboutCalibration(held.event, held.standing.get(calibration.number))
+        for held, _ in touching(session, uses, calibration.bench.performed_on)
+    )
+
+
+def touching(
+    session: Session, uses: Iterable[tuple[str, str]], day: date
+) -> list[tuple[HeldEvent, FoundBad]]:
+    """The events that touch a use of one of the gauges, each on its certificate, on ``day``."""
     if not doubts.events(session):
-        return ()
+        return []
     facts = event_facts(session)
     certificates = facts.chain.certificates
-    day = calibration.bench.performed_on
+    given = list(uses)
     found = []
     for number, event in facts.found.items():
         rests = affected_certificates(facts.chain, event)
         if any(
-            used.certificate in rests
+            certificate in rests
             or (
-                used.gauge == event.gauge
-                and event.touches(certificates.get(used.certificate), used.certificate, day)
+                gauge == event.gauge
+                and event.touches(certificates.get(certificate), certificate, day)
             )
-            for used in calibration.bench.gauges
+            for gauge, certificate in given
         ):
-            held = facts.held[number]
-            found.append(AboutCalibration(held.event, held.standing.get(calibration.number)))
-    return tuple(found)
+            found.append((facts.held[number], event))
+    return found

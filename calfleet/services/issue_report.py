@@ -106,8 +106,12 @@ def _require_read(session: Session, found: Calibration) -> None:
         raise RecordRefused(
             f"{found.number} {state}",
             rule="What leaves the shop as issued was accepted by another person first.",
-            next_step=f"'calfleet review accept {found.number}', after reading it. Without --issue "
-            "the report is a print that says its state.",
+            next_step=(
+                f"'calfleet review accept {found.number}', after reading it."
+                if read is None
+                else "Record its correction, and have that reviewed and issued."
+            )
+            + " Without --issue the report is a print that says its state.",
         )
 
 

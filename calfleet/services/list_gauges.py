@@ -30,8 +30,10 @@ if TYPE_CHECKING:
 
 EXPECTED_THERE = (
     "Which gauges will be there on a coming day is worked out as for the due list and the plan: "
-    "'calfleet gauge-schedule' shows when each is sent and back. 'Valid until' is that of the "
-    "certificate on record; 'Back' is the return that the use rests on."
+    "'calfleet gauge-schedule' shows when each is sent and back."
+)
+RESTS_ON_RETURN = (
+    "'Valid until' is that of the certificate on record; 'Back' is the return its use rests on."
 )
 
 
@@ -183,5 +185,6 @@ def fitting_gauges(
             f"values before any reading, at {procedure.coverage_probability} coverage, for the "
             "set point where the gauge does worst."
             + (f" {EXPECTED_THERE}" if coming and facts.outlook is not None else "")
+            + (f" {RESTS_ON_RETURN}" if any(o.back_on for o in options) else "")
         ),
     )

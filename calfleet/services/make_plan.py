@@ -113,7 +113,15 @@ def make_plan(
     gauges = outlook.availability()
     codes = [g.code for g in gauges]
     jobs = plan_jobs(session, dates, given, switches, weeks=weeks, gauges=codes)
-    fixed, decided = _fixed(jobs, last, wishes, releases, switches)
+    named = [
+        replace(
+            w,
+            person=None if w.person is None else pick("person", w.person, facts.people).code,
+            gauge=None if w.gauge is None else pick("gauge", w.gauge, {c: c for c in facts.gauges}),
+        )
+        for w in wishes
+    ]
+    fixed, decided = _fixed(jobs, last, named, releases, switches)
     late = _past_latest(jobs, dates, switches)
     jobs = [_held(j, fixed[j.key].place, late) if j.key in fixed else j for j in jobs]
     plan_input = PlanInput(

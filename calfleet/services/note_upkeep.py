@@ -64,8 +64,8 @@ def note_upkeep(work: Work, given: GaugeUpkeep, *, today: date) -> Noted:
         raise RecordRefused(
             f"{made.kind} of {gauge} is noted for {made.done_on} already.",
             rule="Of one kind, one note a day; what is on record is not changed.",
-            next_step="Tell the rest under another day, or in a report on the gauge "
-            "('calfleet doubt report').",
+            next_step="Tell the rest in a later note that names this day, or in a report on the "
+            "gauge ('calfleet doubt report').",
         )
     particular_facts.add_gauge_upkeep(work, made)
     return Noted(made, _after(made, facts.certificate_on(gauge, today)))

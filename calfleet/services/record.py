@@ -37,7 +37,7 @@ from calfleet.metrology.evaluation import (
 from calfleet.metrology.rounding import cut_ratio, percent
 from calfleet.metrology.switch import Cycle as SeenCycle
 from calfleet.metrology.switch import Outcome, SetPointSpec, Severity, plausibility
-from calfleet.metrology.units import PressureMode, convert, convert_difference
+from calfleet.metrology.units import PressureMode, at_most, convert, convert_difference
 from calfleet.records import (
     BenchRecord,
     Calibration,
@@ -95,6 +95,8 @@ class Context:
     performed: Mapping[str, Sequence[date]]
     corrects: date | None = None
     """The day of the record that is corrected, where one is."""
+    corrected_uses: tuple[GaugeUsed, ...] = ()
+    """The gauges of that record, each with role and certificate: they were used, fit or not."""
     cache: CurveCache = field(default_factory=CurveCache)
 
 
@@ -105,11 +107,12 @@ def context_for(session: Session, tag: str, *, replaces: str | None = None) -> C
     """
     tags = {t: t for t in switch_queries.tags(session)}
     tag = pick("switch", tag, tags)
-    days = {
-        c.number: c.bench.performed_on
+    standing = {
+        c.number: c.bench
         for c in calibration_queries.calibrations_of(session, tag)
         if c.replaced_by is None
     }
+    days = {number: bench.performed_on for number, bench in standing.items()}
     corrects = None if replaces is None else days.pop(replaces, None)
     facts = gather(session)
     if replaces is not None:
@@ -120,6 +123,7 @@ def context_for(session: Session, tag: str, *, replaces: str | None = None) -> C
         switches={tag: switch_queries.revisions(session, tag)},
         performed={tag: list(days.values())},
         corrects=corrects,
+        corrected_uses=() if corrects is None else standing[replaces or ""].gauges,
     )
 
 
@@ -405,24 +409,44 @@ class _Judge:
                 + self._would_do(switch),
             )
         if held is not None and named.number != held.number:
-            self.object_to(
+            self._object_to_use(
+                role,
+                gauge,
+                named,
                 GaugeRefused(
                     f"Certificate {named.number} of {gauge.code} was not the one in force on "
                     f"{on}; {held.number} was.",
                     rule="A result rests on the certificate in force on its day.",
                     next_step=f"Name {held.number}, or leave the certificate out.",
-                )
+                ),
             )
         reasons = self._objections(switch, role, gauge, named)
         if reasons:
-            self.object_to(
+            self._object_to_use(
+                role,
+                gauge,
+                named,
                 GaugeRefused(
                     f"{gauge.code} cannot be used for {switch.tag} on {on}: {'; '.join(reasons)}.",
                     rule="A reference gauge is in service, in date, in range and good enough.",
                     next_step=self._would_do(switch).strip(),
-                )
+                ),
             )
         return gauge, named
+
+    def _object_to_use(
+        self, role: GaugeRole, gauge: Gauge, certificate: Certificate, refusal: GaugeRefused
+    ) -> None:
+        """Object, unless the record corrected says the same of that day: then it is a finding.
+
+        The gauge was read, whatever is known of it since; a correction must be able to say so.
+        """
+        same_day = self.context.corrects == self.bench.performed_on
+        used = GaugeUsed(role, gauge.code, certificate.number)
+        if same_day and used in self.context.corrected_uses:
+            self.note(_code(refusal), f"{refusal.message} {refusal.rule}".strip())
+        else:
+            self.object_to(refusal)
 
     def _objections(
         self, switch: Switch, role: GaugeRole, gauge: Gauge, certificate: Certificate
@@ -443,6 +467,11 @@ class _Judge:
         if self.facts.valid_until(certificate) < on:
             until = self.facts.valid_until(certificate)
             reasons.append(f"overdue since {until} (certificate {certificate.number})")
+        unfit = self.facts.found_unfit(gauge.code, on, certificate)
+        if unfit is not None:
+            reasons.append(
+                f"found bad on {unfit.found_on} ({unfit.kind}, {unfit.event}), not calibrated since"
+            )
         return reasons
 
     def _would_do(self, switch: Switch) -> str:
@@ -541,7 +570,9 @@ class _Judge:
             "reach", lambda: _reach(self._spec(switch, point)), switch, point
         )
         for run in found.runs:
-            if run.trip is not None and not low <= run.trip <= high:
+            if run.trip is None:
+                continue
+            if not (at_most(low, run.trip) and at_most(run.trip, high)):
                 self.object_to(
                     ReadingRefused(
                         f"{switch.tag} {point.label}, run {run.run}: the readings give a trip at "
@@ -878,7 +909,7 @@ def _proof(switch: Switch) -> Fraction | None:
 
 
 def _exact(value: Decimal | None) -> Fraction | None:
-    return None if value is None else Fraction(value)
+    return None if value is None else Fraction(*value.as_integer_ratio())
 
 
 def _double(value: Fraction | None) -> float | None:

@@ -122,7 +122,7 @@ def _not_again(one: SheetMarks, held: HeldSheet) -> Problem | None:
     if held.calibration is not None:
         return Problem(
             _at(one, "O2"), f"{one.number} came back already, as {held.calibration}.",
-            f"'calfleet result {held.calibration}' shows it.",
+            f"'calfleet result {held.calibration}' shows it; --only SHEET takes the others back.",
         )  # fmt: skip
     return None
 

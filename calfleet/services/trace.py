@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from calfleet.errors import UnknownName, UsageError
 from calfleet.services.bench_facts import BenchFacts, gather
+from calfleet.services.events_about import touching
 from calfleet.services.find_calibration import find_calibration
 from calfleet.services.nearest import nearest_names
 from calfleet.store.queries import calibrations as queries
@@ -160,6 +161,17 @@ def _of_reading(
             )
         )
     number = "" if certificate is None else certificate.number
+    for held, event in touching(session, [(gauge, number)], day):
+        if unfit is not None and held.number == unfit.event:
+            continue
+        through = "" if event.gauge == gauge else f", on which certificate {number} rests,"
+        reasons.append(
+            weak(
+                "gauge.in-doubt",
+                f"{event.gauge}{through} was found bad on {event.found_on} ({held.number}, "
+                f"{event.kind}); it is in doubt from {event.last_good.on} on.",
+            )
+        )
     return trace_reading(_facts(session, bench), gauge, number, day, reasons)
 
 

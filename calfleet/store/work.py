@@ -24,6 +24,9 @@ from calfleet.store.models import AuditEntryRow
 from calfleet.store.types import canonical_json, utc_text
 
 FIRST_PREVIOUS = "0" * 64
+CACHE_KIB = 65_536
+"""How much SQLite may hold in memory for a unit of work. With its own 2 MB it writes and reads the
+same pages of its indexes again and again while tens of thousands of records are added."""
 
 
 def digest_of(record: object) -> str:
@@ -122,7 +125,8 @@ class Work(AbstractContextManager["Work"]):
                     # one writer at a time, as on SQLite: the audit chain has one end
                     self.session.execute(text("LOCK TABLE audit_entry IN EXCLUSIVE MODE"))
                 else:
-                    self.session.connection()
+                    connection = self.session.connection()
+                    connection.exec_driver_sql(f"PRAGMA cache_size = -{CACHE_KIB}")
         except BaseException:
             self.session.close()
             raise

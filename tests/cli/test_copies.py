@@ -103,6 +103,10 @@ def test_a_site_is_built_from_one_thing(demo: Any, exported: Path, tmp_path: Pat
         done = demo.run("build", new, *words)
         assert done.code == 2, words
         assert "--from-export" in done.err
+    done = demo.run("build", new, "--from", str(exported))
+    assert done.code == 2
+    assert "holds an export" in done.err
+    assert "--from-export" in done.err
     done = demo.run("build", new, "--from-export", str(tmp_path / "none"))
     assert done.code == 2
     assert "There is no" in done.err

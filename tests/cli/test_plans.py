@@ -116,6 +116,32 @@ def test_what_has_no_place_says_what_it_lacks_and_the_soonest_place(shop: Shop) 
     assert shop.run("plan", "show", "--unplanned", "--week", "2026-W50").code == 2
 
 
+def test_a_job_past_its_latest_day_can_be_fixed_when_its_gauge_is_back(shop: Shop) -> None:
+    """VSL-7205 has no place in the weeks that late jobs are levelled into; the planner has one."""
+    shop.run("plan", "make", "--weeks", "8", *PLANNER)
+    fix = ("plan", "fix", "VSL-7205", *REASON, *PLANNER)
+    early = shop.run(*fix, "--week", "2026-W49")
+    assert early.code == 3
+    assert "can no longer be deferred" in " ".join(early.err.split())
+    assert "deferred first" not in early.err
+    late = shop.run(*fix, "--week", "2027-W01")
+    assert late.code == 0, late.err
+    assert "VSL-7205, due 2026-10-31, fixed in 2027-W01" in late.out
+    for _ in range(2):
+        rows = {r["tag"]: r for r in shop.run("plan", "show", "--format", "json").json()}
+        assert rows["VSL-7205"]["gauge"] == "RG-204"
+        assert rows["VSL-7205"]["day"] >= "2027-01-04"
+        shop.run("plan", "make", "--weeks", "8", *PLANNER)
+    for option, code in (("--gauge", "RG-999"), ("--person", "P99")):
+        unknown = shop.run(*fix, "--week", "2027-W01", option, code)
+        assert unknown.code == 2
+        assert f"named '{code}'" in unknown.err
+    # One that is not late yet stays bound to its days.
+    bound = shop.run("plan", "fix", "PSH-3102", "--week", "2027-W01", *REASON, *PLANNER)
+    assert bound.code == 3
+    assert "or have the job deferred first" in " ".join(bound.err.split())
+
+
 def events(path: Path) -> dict[str, Any]:
     """The events of a calendar file by identifier, read by an independent library."""
     raw = path.read_bytes()
@@ -151,6 +177,20 @@ def test_importing_a_plans_calendar_again_updates_it(shop: Shop, tmp_path: Path)
     gone = {u: e for u, e in events(third).items() if str(e["STATUS"]) == "CANCELLED"}
     assert gone
     assert set(gone) < set(new)
+
+
+def test_a_plan_nobody_accepted_is_tentative_in_the_calendar(shop: Shop, tmp_path: Path) -> None:
+    """RFC 5545, 3.8.1.11: TENTATIVE until accepted; 3.8.7.4: the change has a higher sequence."""
+    first, second = tmp_path / "first.ics", tmp_path / "second.ics"
+    shop.run("plan", "make", "--weeks", "2", *PLANNER)
+    shop.run("plan", "show", "--calendar", str(first))
+    shop.run("plan", "accept", *PLANNER)
+    shop.run("plan", "show", "--calendar", str(second))
+    old, new = events(first), events(second)
+    assert set(old) == set(new)
+    assert {str(e["STATUS"]) for e in old.values()} == {"TENTATIVE"}
+    assert {str(e["STATUS"]) for e in new.values()} == {"CONFIRMED"}
+    assert all(int(new[u]["SEQUENCE"]) > int(old[u]["SEQUENCE"]) for u in old)
 
 
 def test_the_forecasts_calendar_names_the_same_events_as_the_due_list(

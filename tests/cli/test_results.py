@@ -225,3 +225,17 @@ def test_a_trace_into_a_folder_that_is_not_there(demo: Any, tmp_path: Path) -> N
 @pytest.mark.parametrize("columns", [80, 120])
 def test_a_trace_fits_the_terminal(demo: Any, columns: int) -> None:
     assert max(map(len, demo.ok("trace", NUMBER, columns=columns).splitlines())) <= columns
+
+
+def test_the_head_is_taken_as_it_was_printed_and_a_slip_of_the_pen_is_no_tampering(
+    demo: Any,
+) -> None:
+    printed = demo.run("verify").out.strip().splitlines()[-1]
+    assert printed.startswith("Head of the audit trail: entry ")
+    digest = printed.rpartition(" ")[2]
+    for given in (printed, digest.upper(), printed.partition(": ")[2]):
+        assert demo.run("verify", "--head", given).code == 0
+    for slip in (digest[:12], digest[:-1] + "g", ""):
+        done = demo.run("verify", "--head", slip)
+        assert done.code == 2
+        assert "is not the head of an audit trail" in " ".join(done.err.split())

@@ -9,10 +9,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from calfleet.metrology.certificate import CertificateCurve, CertificatePoint
+from calfleet.metrology.conformity import tar
 from calfleet.metrology.direction import Direction
 from calfleet.metrology.readings import RunningPool, exact_mean, pooled, summarize
 from calfleet.metrology.rounding import decimal_text
-from calfleet.metrology.units import UNITS, Dimension, convert
+from calfleet.metrology.units import UNITS, Dimension, at_most, convert, double_less, exact, less
 
 fractions = st.fractions(min_value=-10_000, max_value=10_000, max_denominator=10_000)
 series = st.lists(
@@ -87,7 +88,28 @@ def test_the_error_alone_is_that_of_the_whole_answer(
     part = data.draw(st.fractions(0, 1, max_denominator=997))
     for reading in (low + part * (high - low), *places):
         if curve.covers(reading):
-            assert curve.error_at(reading, Direction.RISING) == curve.at(reading).error
+            assert curve.corrected(reading, Direction.RISING) == reading - curve.at(reading).error
+
+
+@given(st.fractions(), st.fractions())
+def test_fractions_compared_and_subtracted_as_python_does(a: Fraction, b: Fraction) -> None:
+    assert at_most(a, b) is (a <= b)
+    assert at_most(a, a)
+    assert less(a, b) == a - b
+    # to the last bit, and in lowest terms, so that it is the same as text and as a key
+    assert less(a, b).as_integer_ratio() == (a - b).as_integer_ratio()
+    assert double_less(a, b) == float(a - b)
+
+
+@given(st.floats(allow_nan=False, allow_infinity=False))
+def test_a_float_is_its_shortest_text(value: float) -> None:
+    assert exact(value) == Fraction(repr(value))
+
+
+@given(fractions, fractions, st.floats(min_value=1e-6, max_value=1e6))
+def test_the_accuracy_ratio_is_rounded_once(a: Fraction, b: Fraction, error: float) -> None:
+    low, high = min(a, b), max(a, b) + 1
+    assert tar(low, high, error) == float((high - low) / 2 / Fraction(repr(error)))
 
 
 @given(fractions)

@@ -325,8 +325,15 @@ def test_a_lost_gauge_leaves_nothing_sure(works_of: Works) -> None:
     works_of.report(NewEvent("G-BENCH", KIND.LOST, found_on=FOUND))
     shown = works_of.show()
     assert {t.consequence for t in shown.touched.values()} == {Consequence.NOT_SURE}
+    error = works_of.refused(
+        lambda: works_of.decide(Action.NONE, outcomes=[Consequence.NOT_SURE]), RecordRefused
+    )
+    assert "more than 'none' is proposed" in error.message
+    assert "H002" in error.message
+    assert works_of.show().held.decisions == ()
+    works_of.decide(Action.ASSESS, "H002", reason="no demand in the log")  # by name it may be
     made = works_of.decide(Action.ASSESS, outcomes=[Consequence.NOT_SURE])
-    assert [d.calibration for d, _ in made.made] == ["H002", "H006"]
+    assert [d.calibration for d, _ in made.made] == ["H006"]
     error = works_of.refused(
         lambda: works_of.decide(Action.NONE, outcomes=[Consequence.NOT_SURE]), RecordRefused
     )

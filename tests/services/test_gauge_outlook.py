@@ -18,6 +18,7 @@ from calfleet.services.bench_facts import gather, in_force
 from calfleet.services.forecast_load import GroupBy, forecast_load
 from calfleet.services.gauge_outlook import GaugeOutlook, gauge_cares, gauge_outlook
 from calfleet.services.list_due import list_due
+from calfleet.services.list_gauges import fitting_gauges
 from calfleet.services.make_plan import make_plan
 from calfleet.services.schedule_gauges import schedule_gauges
 from calfleet.site import SiteFolder, read_settings
@@ -123,6 +124,26 @@ def test_due_and_gauge_schedule_and_forecast_agree_on_every_job(site: SiteFolder
         assert jobs[key].gauge == told, line
     assert seen > 80
     assert any(not line.readiness.ready for line in due.lines)
+    assert any(line.readiness.back_on for line in due.lines)
+
+
+def test_the_gauges_for_a_switch_on_a_coming_day_are_those_of_the_due_list(
+    site: SiteFolder,
+) -> None:
+    with site.asking() as reader:
+        due = list_due(reader, as_of=TODAY, until=date(2026, 12, 31))
+    with site.reading() as session:
+        for line in due.lines:
+            assert line.due_on is not None
+            on = max(line.due_on, TODAY)
+            choice = fitting_gauges(session, line.tag, on=on, today=TODAY)
+            usable = [o for o in choice.options if o.usable]
+            first = usable[0] if usable else None
+            assert (first and first.gauge.code) == line.readiness.gauge, line.tag
+            assert (first and first.back_on) == line.readiness.back_on, line.tag
+            assert ("gauge-schedule" in choice.basis) == (on > TODAY)
+        by_records = fitting_gauges(session, "VSL-1104A", on=date(2026, 12, 31))
+    assert not any(o.usable for o in by_records.options)
     assert any(line.readiness.back_on for line in due.lines)
 
 

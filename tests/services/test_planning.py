@@ -56,6 +56,20 @@ def test_a_deferral_moves_the_date_and_keeps_it(site: SiteFolder) -> None:
     assert "2026-11-30" in line.why
 
 
+def test_a_deferral_is_by_one_interval_at_most(site: SiteFolder) -> None:
+    """PSL-2101 is due on 2026-12-08 by S06, six months without grace: a mistyped year is refused.
+
+    Common practice, no source: what is put off for longer than its interval has another interval.
+    """
+    with pytest.raises(RecordRefused, match="reaches past 2027-06-08"):
+        put_off(site, "PSL-2101", until=date(2036, 12, 18))
+    with pytest.raises(RecordRefused, match="reaches past 2027-06-08"):
+        put_off(site, "PSL-2101", until=date(2027, 6, 9))
+    with site.asking() as reader:
+        assert "PSL-2101" not in deferrals(reader)
+    put_off(site, "PSL-2101", until=date(2027, 6, 8))
+
+
 @pytest.mark.parametrize(
     ("changes", "refusal", "words"),
     [

@@ -29,7 +29,10 @@ from calfleet.errors import (
 from calfleet.records import Cycle, CycleOutcome, GaugeRole, GaugeUsed, Phase
 from calfleet.services.find_calibration import find_calibration
 from calfleet.services.record import context_for, judge, judge_record, record
+from calfleet.services.report_event import NewEvent, report_event
 from calfleet.services.trace import trace
+from calfleet.services.verify import verify
+from calfleet.store.engine import open_engine
 from calfleet.store.queries import calibrations as queries
 from calfleet.store.queries import due as due_queries
 from calfleet.store.work import Work, digest_of
@@ -752,3 +755,33 @@ def test_a_qualification_counts_through_its_last_day(judged: Judged, little: Any
     assert judged(replace(bench, performed_on=last)).bench.performed_by == "T2"
     with pytest.raises(PersonRefused):
         judged(replace(bench, performed_on=last + timedelta(days=1), procedure_revision=2))
+
+
+def test_a_gauge_found_bad_is_refused_in_either_role_but_a_correction_may_say_it_was_read(
+    database_url: str, little: Any
+) -> None:
+    works = open_engine(database_url)
+    little.build(works)
+    made = little.record(works, little.difference())
+    with Work(works, actor="T1", at=little.now, action="report", subject="G-BENCH") as work:
+        new = NewEvent("G-BENCH", rec.FoundBadKind.LOST, found_on=little.today)
+        report_event(work, new, person="T1", today=little.today)
+        work.commit()
+    again = replace(made.bench, seal="S7")
+    fixed = replace(again, replaces=made.number, replacement_reason="Seal number entered")
+    mixed = (*operating("G-REF"), GaugeUsed(GaugeRole.STATIC, "G-BENCH", ""))
+    with Session(works) as session:
+        for bench in (
+            replace(again, cycles=again.cycles[:2]),
+            replace(again, gauges=mixed, cycles=again.cycles[:2]),
+            replace(fixed, gauges=mixed),
+        ):
+            with pytest.raises(GaugeRefused, match=r"G-BENCH cannot be used .*found bad"):
+                judge(session, bench, today=little.today, at=little.now)
+    corrected = little.record(works, fixed)
+    (finding,) = corrected.findings
+    assert "found bad" in finding.text
+    assert [r.verdict for r in corrected.results] == [r.verdict for r in made.results]
+    with Session(works) as session:
+        assert verify(session).differences == ()
+    works.dispose()

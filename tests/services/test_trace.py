@@ -78,8 +78,12 @@ def test_a_reading_on_a_gauge_found_bad_says_so(engine: Engine, little: Any) -> 
     after = traced(engine, "G-BENCH", today=little.today)
     assert after.verdict is ChainVerdict.WEAK
     assert f"was found bad on {found_on} (E{little.today.year}-001, lost)" in str(after.problems)
+    good = little.certificate("BENCH-25").calibrated_on
     earlier = traced(engine, "G-BENCH", on=found_on - timedelta(1), today=little.today)
-    assert "found bad" not in str(earlier.problems)
+    assert earlier.verdict is ChainVerdict.WEAK
+    assert f"it is in doubt from {good} on" in str(earlier.problems)
+    before = traced(engine, "G-BENCH", on=good - timedelta(1), today=little.today)
+    assert "in doubt" not in str(before.problems)
 
 
 def test_a_name_of_several_things_asks_which(engine: Engine, little: Any) -> None:

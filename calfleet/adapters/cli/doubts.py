@@ -184,6 +184,7 @@ def weak_chains(
 ) -> None:
     """Every result of the site whose chain to the standards is broken or weak, and why."""
     from calfleet.services.doubt import weak
+    from calfleet.services.event_facts import held_events
     from calfleet.site import find_site
     from calfleet.traceability.links import ChainVerdict
 
@@ -191,6 +192,7 @@ def weak_chains(
     folder = find_site(site)
     with folder.reading() as session:
         rows = list(weak(session))
+        open_events = [h.number for h in held_events(session).values() if h.closure is None]
     columns: list[Column[WeakChain]] = [
         Column("Calibration", "calibration", lambda x: x.calibration),
         Column("Tag", "tag", lambda x: x.tag),
@@ -208,7 +210,13 @@ def weak_chains(
         newest = sorted(rows, key=lambda row: row.performed_on, reverse=True)
         shown = sorted(newest, key=lambda row: row.verdict is not ChainVerdict.BROKEN)[:MOST_CHAINS]
         more = f", {broken} of them with a broken chain; --format csv or json lists all"
-    below = ["", f"{len(rows)} results{more}. 'calfleet trace NUMBER' shows the whole chain."]
+    count = "1 result" if len(rows) == 1 else f"{len(rows)} results"
+    below = ["", f"{count}{more}. 'calfleet trace NUMBER' shows the whole chain."]
+    if open_events:
+        below.append(
+            f"Beside these, what rests on gauges found bad: {', '.join(open_events)}, not closed. "
+            "'calfleet doubt show EVENT' lists it."
+        )
     listing(shown, columns, output, title=title, footer=below, empty="Every chain is unbroken.")
     write_listing(
         workbook, folder, rows, columns, title="Weak chains",

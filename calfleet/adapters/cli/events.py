@@ -337,6 +337,7 @@ def decide(
     """
     from calfleet.records import Action
     from calfleet.services.decide_event import decide as service
+    from calfleet.services.decide_event import milder
     from calfleet.site import find_site
     from calfleet.traceability.impact import Consequence
     from calfleet.traceability.words import counted
@@ -360,6 +361,7 @@ def decide(
             paragraph(
                 f"{one.calibration} {about.tag}, {about.criticality}, {about.consequence}: "
                 f"{one.action}{again}."
+                + (f" Proposed was: {about.proposed}." if milder(one.action, about) else "")
             )
         )
     due = [about.tag for one, about in made.made if one.action is Action.RECALL]

@@ -183,7 +183,8 @@ def _write_calendar(
 ) -> None:
     """The jobs as an iCalendar file; jobs that the plan before held and this one does not, struck.
 
-    The edition counts the plans made, so that a newer plan's file changes an older one's events.
+    The edition counts the plans made, so that a newer plan's file changes an older one's events;
+    what is accepted is newer than the same plan before.
     """
     from calfleet.adapters.documents.calendar_file import calendar_file, kept_plan_entries
     from calfleet.services.make_plan import plan_calendar
@@ -198,7 +199,7 @@ def _write_calendar(
         site=told.site,
         stamp=folder.now(),
         name=f"Calibration plan {found.number}",
-        sequence=told.edition,
+        sequence=2 * told.edition + (found.accepted_on is not None),
     )
     write_new(calendar, text, newline="")
 

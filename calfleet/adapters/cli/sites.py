@@ -176,6 +176,13 @@ def build(
             next_step="Check the name; the sample site's files show what such a folder holds.",
         )
 
+    if (source / "manifest.json").is_file() and not (source / "site.toml").is_file():
+        raise UsageError(
+            f"{source} holds an export, not input files.",
+            rule="--from takes input files, --from-export what 'calfleet export' has written.",
+            next_step=f"calfleet build {folder} --from-export {source}",
+        )
+
     note(f"Reading {source} ...")
     given = read_site(source)
     with _whole_or_nothing(folder):

@@ -49,6 +49,7 @@ class CalendarEntry:
     categories: tuple[str, ...] = ()
     priority: int = 0
     cancelled: bool = False
+    tentative: bool = False
 
     def __post_init__(self) -> None:
         if self.last < self.first:
@@ -180,6 +181,7 @@ def _kept_entry(
         categories=kinds,
         priority=0 if switch is None else _PRIORITY[switch.criticality],
         cancelled=cancelled,
+        tentative=plan.accepted_on is None,
     )
 
 
@@ -298,11 +300,18 @@ def _event(entry: CalendarEntry, uid: str, made: str, sequence: int) -> list[str
     if entry.priority:
         lines.append(f"PRIORITY:{entry.priority}")
     lines += [
-        f"STATUS:{'CANCELLED' if entry.cancelled else 'CONFIRMED'}",
+        f"STATUS:{_status(entry)}",
         "TRANSP:TRANSPARENT",
         "END:VEVENT",
     ]
     return lines
+
+
+def _status(entry: CalendarEntry) -> str:
+    """RFC 5545, 3.8.1.11: what nobody has accepted yet is tentative."""
+    if entry.cancelled:
+        return "CANCELLED"
+    return "TENTATIVE" if entry.tentative else "CONFIRMED"
 
 
 def text_value(text: str) -> str:

@@ -25,6 +25,23 @@ class Broken:
     hint: str = ""
 
 
+class Shown(str):
+    """A number with what its format shows behind it: '2 %', '2.5 bar'.
+
+    Its decimal sign is always the point, whatever the texts of its column have. ``number`` is the
+    bare value, ``None`` for a percentage, which is another number than the one that is stored.
+    """
+
+    number: object
+
+    def __new__(cls, text: str, number: object = None) -> Shown:
+        made = super().__new__(cls, text)
+        made.number = number
+        return made
+
+    __slots__ = ("number",)
+
+
 Area = tuple[int, int, int, int]
 """First row, first column, last row, last column, counted from 0, ends included."""
 
@@ -118,6 +135,33 @@ def serial_day(serial: int, *, epoch_1904: bool = False) -> date | None:
 FORMAT_LENGTH: Final = 255
 """Characters in a number format, as spreadsheet programs allow (from memory)."""
 _NOT_FORMAT = re.compile(r'"[^"]*"|\\.|_.|\*.|\[[^\]]*\]')
+
+
+_BEHIND = re.compile(r'(?:[0#?]|General)(?:[_*].|,)*((?:"[^"]*"|\\.|[ /_])+)(?:[_*].)*$')
+
+
+def words_behind(number_format: str) -> str:
+    """The letters that a number format shows behind the digits, '' for none.
+
+    >>> words_behind('0.0 "bar"'), words_behind("0.00"), words_behind('General" mbar";-0')
+    ('bar', '', 'mbar')
+    """
+    first = number_format[:FORMAT_LENGTH].split(";")[0].rstrip()
+    found = _BEHIND.search(first)
+    if found is None:
+        return ""
+    text = re.sub(r'"([^"]*)"|\\(.)', lambda each: each[1] or each[2] or "", found[1]).strip()
+    return text if re.search(r"[^\W\d_]", text) else ""
+
+
+def percent_format(number_format: str) -> str | None:
+    """The format of the number before its per cent sign; ``None``: it shows no percentage.
+
+    >>> percent_format("0.00%_)"), percent_format("0.0%;-0.0%"), percent_format('0.0 "%"')
+    ('0.00', '0.0', None)
+    """
+    plain = _NOT_FORMAT.sub("", number_format[:FORMAT_LENGTH]).split(";")[0]
+    return plain.replace("%", "").strip() if "%" in plain else None
 
 
 def shows_date(number_format: str) -> bool:

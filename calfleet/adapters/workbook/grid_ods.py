@@ -19,6 +19,7 @@ from calfleet.adapters.workbook.grid_cells import (
     Book,
     Broken,
     Grid,
+    Shown,
     Unreadable,
     sheet_name,
     too_large,
@@ -27,6 +28,8 @@ from calfleet.adapters.workbook.packages import Package, parse
 from calfleet.errors import Problem
 
 _SHOWN = re.compile(r"[-+]?\d[\d.,' \u00a0\u202f]*")
+_BEHIND = re.compile(_SHOWN.pattern + r"(?![eE][-+]?\d)([^\W\d_].*)")
+"""A number with a word of its format behind it."""
 _ROW_HIDDEN = ("collapse", "filter")
 
 
@@ -241,9 +244,12 @@ def _number(text: str, shown: str, *, percent: bool) -> object:
     if not number.is_finite() or abs(number.adjusted()) > 30:
         return Broken(f"The cell holds {text[:30]}, which is no number of a plant.")
     if percent:
-        return f"{format((number * 100).normalize(), 'f')} %"
+        return Shown(f"{format((number * 100).normalize(), 'f')} %")
     # a double written with 17 digits is the number with 15
     plain = Decimal(format(Decimal(format(float(number), ".15g")), "f"))
+    behind = _BEHIND.fullmatch(shown.strip())
+    if behind is not None:
+        return Shown(f"{plain} {behind[1]}", plain)
     if _SHOWN.fullmatch(shown.strip()):
         digits = re.split(r"[.,]", shown.strip())
         places = len(digits[-1]) if len(digits) > 1 else 0

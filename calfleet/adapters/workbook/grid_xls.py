@@ -78,7 +78,8 @@ def read(path: Path, problems: list[Problem]) -> Book:
         Problem(
             book.name,
             "An .xls file does not tell which cells are formulas, which rows are hidden and how "
-            "many digits were shown.",
+            "many digits were shown, nor a per cent sign or unit that only a format shows: a "
+            "cell that shows 2 % is read as 0.02.",
             "Save it as .xlsx where that matters.",
         )
     )

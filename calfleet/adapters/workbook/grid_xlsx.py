@@ -25,11 +25,14 @@ from calfleet.adapters.workbook.grid_cells import (
     Book,
     Broken,
     Grid,
+    Shown,
     Unreadable,
+    percent_format,
     serial_day,
     sheet_name,
     shows_date,
     too_large,
+    words_behind,
 )
 from calfleet.adapters.workbook.packages import AGAIN, DAMAGED, Package, parse
 from calfleet.adapters.workbook.sources import letter, number_shown
@@ -394,11 +397,14 @@ class _Sheet:
         if 0 <= style < len(self.dates) and self.dates[style]:
             return serial(exact, epoch_1904=self.book.epoch_1904)
         fmt = self.formats[style] if 0 <= style < len(self.formats) else "General"
-        if fmt.rstrip().endswith("%"):
-            shown = number_shown(float(exact) * 100, fmt.rstrip()[:-1])
-            return f"{shown} %"
+        percent = percent_format(fmt)
+        if percent is not None:
+            shown = number_shown(float(exact) * 100, percent)
+            return Shown(f"{shown} %")
         whole = exact == exact.to_integral_value() and exact.adjusted() < 18
-        return number_shown(int(exact) if whole else float(exact), fmt)
+        value = number_shown(int(exact) if whole else float(exact), fmt)
+        unit = words_behind(fmt)
+        return Shown(f"{value} {unit}", value) if unit else value
 
     def merge(self, reference: str) -> None:
         if len(self.grid.merged) >= 20_000:

@@ -27,6 +27,7 @@ from calfleet.adapters.workbook.grid_cells import Book as Book
 from calfleet.adapters.workbook.grid_cells import Broken as Broken
 from calfleet.adapters.workbook.grid_cells import Grid as Grid
 from calfleet.adapters.workbook.grid_cells import Limits as Limits
+from calfleet.adapters.workbook.grid_cells import Shown as Shown
 from calfleet.adapters.workbook.grid_cells import Unreadable as Unreadable
 from calfleet.adapters.workbook.grid_cells import plain_text as plain_text
 from calfleet.adapters.workbook.grid_cells import serial_day as serial_day

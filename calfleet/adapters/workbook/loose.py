@@ -345,7 +345,8 @@ def day_of(text: str, order: DateOrder | None = None) -> date:
     >>> day_of("2025-04-03"), day_of("3. April 2025"), day_of("25/04/2025")
     (datetime.date(2025, 4, 3), datetime.date(2025, 4, 3), datetime.date(2025, 4, 25))
 
-    Raises Misread: none of these, not in the calendar, or two orders possible and none given.
+    Raises Misread: none of these, not in the calendar, two orders possible and none given, or
+    no day in the order given (a year of four digits in front is ISO, whatever the order).
     Source: ISO 8601-1:2019 5.2.2 (YYYY-MM-DD, YYYYMMDD).
     """
     plain = _TIME.sub("", clean(_short(text)).translate(_HYPHENS)).strip()
@@ -354,12 +355,18 @@ def day_of(text: str, order: DateOrder | None = None) -> date:
         return _day(int(plain[:4]), int(plain[4:6]), int(plain[6:]), text)
     match = _DIGIT_DATE.fullmatch(plain)
     if match:
-        orders = date_orders(plain)
+        orders = _every_order(plain)
         if not orders:
             raise Misread(f"{text!r} is not a day of the calendar.", "Write YYYY-MM-DD.")
-        chosen = order if order in orders else next(iter(orders)) if len(orders) == 1 else None
+        if order is not None and order not in orders and len(match[1]) < 4:
+            raise Misread(
+                f"{text!r} is no day in the order {order}, which the mapping gives.",
+                "Write YYYY-MM-DD, or correct date_order in the mapping.",
+            )
+        days = set(orders.values())
+        chosen = order if order in orders else next(iter(orders)) if len(days) == 1 else None
         if chosen is None:
-            either = " or ".join(str(day) for day in sorted(orders.values()))
+            either = " or ".join(str(day) for day in sorted(days))
             raise Misread(
                 f"{text!r} may be {either}.",
                 'Say which: date_order = "day month year" or "month day year" in the mapping.',
@@ -390,6 +397,15 @@ def date_orders(text: str) -> dict[DateOrder, date]:
     ['day month year', 'month day year']
     """
     found: dict[DateOrder, date] = {}
+    for order, value in _every_order(text).items():
+        if value not in found.values():
+            found[order] = value
+    return found
+
+
+def _every_order(text: str) -> dict[DateOrder, date]:
+    """The orders in which ``text`` is a day, those that give the same day as well."""
+    found: dict[DateOrder, date] = {}
     if len(text) > _LONGEST:
         return found
     plain = _TIME.sub("", clean(text).translate(_HYPHENS)).strip()
@@ -413,11 +429,9 @@ def date_orders(text: str) -> dict[DateOrder, date]:
         tries = ()
     for order, year, month, day in tries:
         try:
-            value = date(_year(year), int(month), int(day))
+            found[order] = date(_year(year), int(month), int(day))
         except ValueError:
             continue
-        if value not in found.values():
-            found[order] = value
     return found
 
 
@@ -447,13 +461,22 @@ def column_dates(values: Iterable[object]) -> DateOrder | None:
 
     ``None`` where no date decides, or where they contradict each other.
     """
-    decided: set[DateOrder] = set()
+    decided = deciding_dates(values)
+    return next(iter(decided)) if len(decided) == 1 else None
+
+
+def deciding_dates(values: Iterable[object]) -> dict[DateOrder, str]:
+    """A date for each order that at least one date of a column fits alone.
+
+    A year of four digits in front (ISO) tells nothing about the others.
+    """
+    decided: dict[DateOrder, str] = {}
     for value in values:
-        if isinstance(value, str):
+        if isinstance(value, str) and not re.match(r"\s*\d{4}", value):
             orders = date_orders(value)
             if len(orders) == 1 and not _same_either_way(value):
-                decided.update(orders)
-    return decided.pop() if len(decided) == 1 else None
+                decided.setdefault(next(iter(orders)), value)
+    return decided
 
 
 def column_decimals(values: Iterable[object]) -> Decimals | None:
@@ -488,7 +511,8 @@ def column_decimals(values: Iterable[object]) -> Decimals | None:
 def serial_or_day(value: object, order: DateOrder | None, *, epoch_1904: bool) -> date:
     """The day of a cell: a date, text, or a serial number that no format shows as a date.
 
-    A number counts as serial from 1950 to 2100; others are no dates of a shop.
+    A number counts as serial from 1950 to 2100; others are no dates of a shop. The fraction of a
+    serial number is its time of day and left out, as that of a text is.
 
     Raises Misread.
     """
@@ -497,16 +521,15 @@ def serial_or_day(value: object, order: DateOrder | None, *, epoch_1904: bool) -
     if isinstance(value, date):
         return value
     if isinstance(value, Decimal | int) and not isinstance(value, bool):
-        if Decimal(value) == int(value):
-            day = serial_day(int(value), epoch_1904=epoch_1904)
-            if day is not None and 1950 <= day.year <= 2100:
-                return day
-            if 19_500_101 <= value <= 21_001_231:
-                return day_of(str(int(value)), order)
+        day = serial_day(int(value), epoch_1904=epoch_1904)
+        if day is not None and 1950 <= day.year <= 2100:
+            return day
+        if Decimal(value) == int(value) and 19_500_101 <= value <= 21_001_231:
+            return day_of(str(int(value)), order)
         raise Misread(f"{value} is not a date.", "Write YYYY-MM-DD.")
     if isinstance(value, str):
         plain = clean(value)
-        if re.fullmatch(r"\d{5}(?:\.0+)?", plain):
+        if re.fullmatch(r"\d{5}(?:\.\d+)?", plain):
             return serial_or_day(Decimal(plain), order, epoch_1904=epoch_1904)
         return day_of(plain, order)
     raise Misread(f"{value} is not a date.", "Write YYYY-MM-DD.")

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from decimal import Decimal
 from fnmatch import fnmatchcase
@@ -16,8 +16,9 @@ from fractions import Fraction
 from functools import lru_cache
 
 from calfleet import records as rec
-from calfleet.adapters.workbook.grids import Broken
+from calfleet.adapters.workbook.grids import Broken, Shown
 from calfleet.adapters.workbook.loose import (
+    Decimals,
     Misread,
     band,
     clean,
@@ -48,6 +49,7 @@ _MINUTES = {
     **dict.fromkeys(("min", "mins", "minute", "minutes"), 1),
     **dict.fromkeys(("h", "hr", "hrs", "hour", "hours"), 60),
 }
+_MEASURED = frozenset({Sort.VALUE, Sort.SPREAD, Sort.BAND, Sort.RANGE, Sort.SPREADS})
 _CELSIUS = frozenset(
     {"temperature_c", "temperature_min_c", "temperature_max_c", "Reference temperature"}
 )
@@ -155,6 +157,11 @@ def understood(value: object, sort: Sort, use: ColumnUse, *, epoch_1904: bool) -
         raise Misread(value.message, value.hint)
     if blank(value):
         return None
+    if isinstance(value, Shown):
+        if value.number is None or sort in _MEASURED:
+            use = replace(use, decimals=Decimals.POINT)
+        else:
+            value = value.number
     if use.words:
         found = translated(plain(value), use.words)
         if found is not None:

@@ -18,6 +18,7 @@ from calfleet.adapters.workbook.loose import (
     clean,
     column_dates,
     date_orders,
+    deciding_dates,
     measured,
     span,
 )
@@ -267,6 +268,13 @@ def dates_of(texts: Collection[str], order: DateOrder | None) -> tuple[DateOrder
         return None, "", not bad or len(bad) < len(texts)
     own = column_dates(texts)
     unclear = [text for text in digits if len(date_orders(text)) > 1]
+    told = deciding_dates(sorted(texts))
+    if len(told) > 1 and unclear:
+        some = " and ".join(shown(each) for each in told.values())
+        return None, (
+            f"its dates contradict each other ({some}), so {shown(sorted(unclear)[0])} is open: "
+            "write such dates as YYYY-MM-DD"
+        ), False  # fmt: skip
     if own is DateOrder.YMD and not unclear:
         return None, "", True
     if own is not None:
@@ -274,7 +282,7 @@ def dates_of(texts: Collection[str], order: DateOrder | None) -> tuple[DateOrder
     if not unclear:
         orders = {next(iter(date_orders(text))) for text in digits}
         if len(orders) > 1:
-            return None, "its dates are in several orders: say which holds with date_order", True
+            return None, "its dates are in several orders, each clear by itself", True
         return None, "", True
     if order is not None:
         return order, f"dates are {order}, as in the other columns", True

@@ -445,7 +445,9 @@ def summarised(problems: Sequence[Problem], most: int = 3) -> tuple[Problem, ...
         where = problem.where
         if found is not None:
             where = f"{problem.where[: found.start()]} {found['column'] or found['letter']}"
-        groups.setdefault((where, _SAID.sub("#", problem.message)), []).append(problem)
+        # what is said of a whole sheet names a field each time: not the same in other cells
+        said = _SAID.sub("#", problem.message) if found is not None else problem.message
+        groups.setdefault((where, said), []).append(problem)
     out: list[Problem] = []
     for group in groups.values():
         if len(group) <= most:

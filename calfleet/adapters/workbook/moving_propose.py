@@ -7,7 +7,7 @@ from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from calfleet import records as rec
-from calfleet.adapters.workbook.grids import Book, Broken, Grid
+from calfleet.adapters.workbook.grids import Book, Broken, Grid, Shown
 from calfleet.adapters.workbook.loose import (
     DateOrder,
     Decimals,
@@ -179,9 +179,10 @@ class _Sheet:
         best = self._best()
         if best is None:
             return TableUse(
-                self.book.name, self.grid.name, TableKind.IGNORED,
+                self.book.name, self.grid.name, TableKind.IGNORED, *self._plain_header(),
                 certainty=Certainty.GUESS,
-                reason="no row was understood as a header of anything that can be moved in",
+                reason="no row was understood as a header of anything that can be moved in; if "
+                "it is one, say its kind, and the field of each column",
                 columns=tuple(self._plain_columns()),
             )  # fmt: skip
         first = max(best.rows) + 1
@@ -370,18 +371,33 @@ class _Sheet:
 
     # columns -------------------------------------------------------------------------------
 
+    def _plain_header(self) -> tuple[tuple[int, ...], int]:
+        """The first row with several texts and nothing else, and the row below it (from 1)."""
+        for row in self.numbers[:_LOOK]:
+            filled = [each for each in self.grid.rows[row] if not blank(each)]
+            if len(filled) > 1 and all(isinstance(each, str) for each in filled):
+                return (row + 1,), row + 2
+        return (), 1
+
     def _plain_columns(self) -> Iterator[ColumnUse]:
+        """The columns of a sheet that is not understood, by the header that it seems to have."""
         if not self.numbers:
             return
+        rows, first = self._plain_header()
         for column in range(self.grid.width):
-            sample = next(self._values(column, 1, 1), None)
-            if sample is not None:
-                yield ColumnUse(letter(column), "", sample=sample_of(sample))
+            header = header_of(self.grid, rows, column, self.areas) if rows else ""
+            sample = next(self._values(column, first, 1), None)
+            if header or sample is not None:
+                yield ColumnUse(letter(column), header, sample=sample_of(sample))
 
     def _columns(self, best: _Try, first: int) -> list[ColumnUse]:
         fields = FIELDS[best.kind]
         texts = {
-            column: {v for v in self._values(column, first) if isinstance(v, str)}
+            column: {
+                v
+                for v in self._values(column, first)
+                if isinstance(v, str) and not isinstance(v, Shown)
+            }
             for column in best.matches
         }
         numeric = [
@@ -445,6 +461,8 @@ class _Sheet:
                 reasons.append(f"the decimal sign is the {own_decimals}")
             elif any(re.search(r"\d,\d{3}(?!\d)", text) for text in texts):
                 reasons.append("the decimal sign is not clear: add decimals")
+            elif any(re.search(r"\d\.\d{3}(?!\d)", text) for text in texts):
+                reasons.append("a point is taken as the decimal sign: add decimals if it is not")
         words, said = words_of(field, sort, texts, self._values(column, first))
         if said:
             reasons.append(said)

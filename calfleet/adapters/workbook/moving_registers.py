@@ -446,8 +446,13 @@ def point_values(
     bases = {each for each in (stated, *found.values()) if each}
     if len(bases) > 1:
         name = next((n for n, each in found.items() if each != stated), "Tolerance basis")
-        problem(name, f"Two bases for one tolerance: {' and '.join(sorted(bases))}.",
-                "Bring tolerance and as-left band to one basis.")  # fmt: skip
+        hint = "Bring tolerance and as-left band to one basis."
+        if stated and all(each != stated for each in found.values() if each):
+            hint = (
+                "Where a cell tells its own basis, map no 'Tolerance basis': "
+                f'unit = "{stated}" for the column of tolerances holds for cells that tell none.'
+            )
+        problem(name, f"Two bases for one tolerance: {' and '.join(sorted(bases))}.", hint)
     values |= {
         "tolerance minus": minus, "tolerance plus": plus, "as left minus": left_minus,
         "as left plus": left_plus, "tolerance basis": next(iter(bases)) if bases else None,

@@ -12,8 +12,8 @@ from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
 
-from calfleet.adapters.workbook.grids import Area, Book, Grid
-from calfleet.adapters.workbook.loose import Misread, clean
+from calfleet.adapters.workbook.grids import Area, Book, Broken, Grid
+from calfleet.adapters.workbook.loose import Decimals, Misread, clean, column_decimals
 from calfleet.adapters.workbook.moving_cells import blank, plain, understood
 from calfleet.adapters.workbook.moving_map import (
     FIELDS,
@@ -36,6 +36,10 @@ _EXAMPLES: dict[Sort, str] = {
     Sort.DAY: "2026-01-31", Sort.WHOLE: "1", Sort.NUMBER: "20", Sort.SHARE: "0.5",
     Sort.FLAG: "false",
 }  # fmt: skip
+_WITH_DECIMALS = frozenset({
+    Sort.NUMBER, Sort.VALUE, Sort.SPREAD, Sort.BAND, Sort.RANGE, Sort.SPREADS, Sort.SHARE,
+})  # fmt: skip
+_POINT_OR_THOUSANDS = re.compile(r"(?<![\d.,])[1-9]\d{0,2}\.\d{3}(?![\d.,])")
 _FILL = 2_000_000
 """So many cells at most are filled from merged areas."""
 
@@ -141,6 +145,8 @@ class Placed:
     sort: Sort
     constant: Constant | None = None
     cache: dict[object, object] = field(default_factory=dict)
+    commas: bool = False
+    """Whether decimal commas stand in the column, and the mapping gives no decimal sign."""
 
 
 class SheetRows:
@@ -206,6 +212,8 @@ class SheetRows:
             if not use.field:
                 continue
             placed = Placed(index, use, self.fields[use.field])
+            if use.decimals is None and placed.sort in _WITH_DECIMALS:
+                placed.commas = self._has_commas(index)
             self.columns.append(placed)
             self._put(placed)
         mapped = {squeezed(each.header) for each in self.table.columns}
@@ -217,6 +225,20 @@ class SheetRows:
                     f"The column {header!r} is not in the mapping; it is not used.",
                 )
         return whole
+
+    def _has_commas(self, column: int) -> bool:
+        """Whether a cell of the column has a decimal comma for certain."""
+        first = self.table.first_row - 1
+        texts = {
+            cells[column]
+            for row, cells in self.grid.rows.items()
+            if row >= first and column < len(cells) and isinstance(cells[column], str)
+        }
+        return any(
+            "," in text and column_decimals([text]) is Decimals.COMMA
+            for text in texts
+            if isinstance(text, str)
+        )
 
     def _put(self, placed: Placed) -> None:
         use = placed.use
@@ -401,6 +423,14 @@ class Line:
             key = (type(raw), repr(raw))
         if isinstance(raw, int | float) and not isinstance(raw, bool):
             raw = Decimal(str(raw))
+        if placed.commas and type(raw) is str and (open_ := _POINT_OR_THOUSANDS.search(raw)):
+            self.problem(
+                placed,
+                f"{shown(raw)}: {open_[0]} may be {Decimal(open_[0]).normalize():f} or "
+                f"{open_[0].replace('.', '')}; other cells of the column have decimal commas.",
+                'Write it without a doubt, or say decimals = "comma" or "point" in the mapping.',
+            )
+            return None
         try:
             found = understood(raw, placed.sort, placed.use, epoch_1904=self.sheet.book.epoch_1904)
         except Misread as error:
@@ -458,6 +488,22 @@ _TOGETHER: dict[str, tuple[str, ...]] = {
 }  # fmt: skip
 
 
+_NO_UNIT = (
+    "names no unit",
+    'Write the unit behind the number, or give the column its unit = "..." in the mapping.',
+)
+_NO_BASIS = (
+    "does not say in which unit, or per cent of what",
+    "Write it as '±0.1 bar' or '2 % of span', or give the column its unit = \"% of span\" (or a "
+    "unit of pressure) in the mapping.",
+)
+_BARE = {
+    "unit": _NO_UNIT, "line unit": _NO_UNIT, "tolerance basis": _NO_BASIS,
+    "accuracy basis": _NO_BASIS,
+}  # fmt: skip
+"""What is wrong with a cell that is filled, yet does not tell what else is needed."""
+
+
 class MovedRow(Row):
     """A row of canonical values that knows the sheet it came from.
 
@@ -465,7 +511,7 @@ class MovedRow(Row):
     are not missed: something else was said about them.
     """
 
-    __slots__ = ("line", "quiet")
+    __slots__ = ("_said", "line", "quiet")
 
     def __init__(
         self,
@@ -478,21 +524,41 @@ class MovedRow(Row):
         self.line = line
         self.quiet = quiet
         self.bad = line.bad
+        self._said: set[str] = set()
 
     def _missing(self, name: str, what: str) -> None:
         self.bad = True
         names = (squeezed(name), *_TOGETHER.get(squeezed(name), ()))
         if squeezed(name) in self.quiet or self.line.failed.intersection(names):
             return
+        if squeezed(name) in self._said:
+            return  # asked for twice, missing once
+        self._said.add(squeezed(name))
         sheet = self.line.sheet
         if not sheet.gives(*names) and not any(
             squeezed(each) in names for group in sheet.groups.values() for each in group
         ):
             sheet.notes.missing(sheet, name)
             return
+        said = _BARE.get(squeezed(name))
+        bare = self._bare(names[1:]) if said else None
+        if said and bare is not None:
+            self._problems.append(
+                MissingValue(self._place(name), f"{shown(bare)} {said[0]}.", said[1], name)
+            )
+            return
         self._problems.append(
             MissingValue(self._place(name), f"{what} is missing.", "Fill in the cell.", name)
         )
+
+    def _bare(self, names: Sequence[str]) -> object:
+        """What the first column that gives one of the fields holds here, ``None`` for nothing."""
+        for each in names:
+            placed = self.line.sheet.at.get(each)
+            if placed is not None:
+                value = self.line.cell(placed)
+                return None if blank(value) or isinstance(value, Broken) else value
+        return None
 
 
 def _index(column: str) -> int:

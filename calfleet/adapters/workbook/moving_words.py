@@ -117,7 +117,8 @@ _GAUGE = (
 _SET_POINT = {
     "Label": "label|setpoint label|function|switch function|level|alarm level|stage",
     "Set point": "setpoint|required trip|nominal trip|trip setpoint|nominal|required",
-    "Direction": "direction|acting|rising falling|trip direction|on|inc dec|sense|switch direction",
+    "Direction": "direction|acting|rising falling|trip direction|on|inc dec|sense|"
+    "switch direction|dir|trip dir",
     "Tolerance": "tolerance|tolerance +|± tolerance|setpoint tolerance|allowed error|±|"
     "permissible error|accuracy|trip tolerance|tolerance band|asfound tolerance",
     "Tolerance minus": "tolerance minus|tolerance low|minus tolerance|low tolerance",

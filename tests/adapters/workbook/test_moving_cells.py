@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from decimal import Decimal
 from fractions import Fraction
 
@@ -16,6 +17,8 @@ from calfleet.adapters.workbook.loose import (
     band,
     column_dates,
     column_decimals,
+    day_of,
+    serial_or_day,
 )
 from calfleet.adapters.workbook.moving_cells import (
     Ends,
@@ -53,6 +56,43 @@ def test_the_decimal_sign_of_a_column(texts: list[str], expected: Decimals | Non
 )  # fmt: skip
 def test_the_order_of_a_columns_dates(texts: list[str], expected: DateOrder | None) -> None:
     assert column_dates(texts) is expected
+
+
+@pytest.mark.parametrize(
+    ("text", "order", "expected"),
+    [
+        ("03/04/2025", DateOrder.DMY, date(2025, 4, 3)),
+        ("03/04/2025", DateOrder.MDY, date(2025, 3, 4)),
+        ("03/03/2025", DateOrder.MDY, date(2025, 3, 3)),  # the same day either way
+        ("25-11-25", DateOrder.YMD, date(2025, 11, 25)),
+        ("2025-11-25", DateOrder.DMY, date(2025, 11, 25)),  # ISO 8601, whatever the order
+        ("25 Nov 2025", DateOrder.MDY, date(2025, 11, 25)),
+    ],
+)
+def test_a_date_in_the_order_of_its_column(text: str, order: DateOrder, expected: date) -> None:
+    assert day_of(text, order) == expected
+
+
+@pytest.mark.parametrize(
+    ("text", "order"),
+    [
+        ("11/25/2025", DateOrder.DMY), ("25/11/2025", DateOrder.MDY),
+        ("25/11/2025", DateOrder.YMD), ("11-25-03", DateOrder.DMY),
+    ],
+)  # fmt: skip
+def test_a_date_against_the_order_of_its_column_is_refused(text: str, order: DateOrder) -> None:
+    """Its column would hold two orders, and every 03/04/2025 in it could be either."""
+    with pytest.raises(Misread, match="no day in the order"):
+        day_of(text, order)
+
+
+@pytest.mark.parametrize("value", [Decimal("45750.4"), Decimal("45750.9999"), "45750.4"])
+def test_the_time_of_day_of_a_serial_number_is_left_out(value: object) -> None:
+    """Day 45 750 of the 1900 system is 2025-04-03, by openpyxl's own conversion."""
+    from openpyxl.utils.datetime import from_excel
+
+    assert serial_or_day(value, None, epoch_1904=False) == date(2025, 4, 3)
+    assert from_excel(45750).date() == date(2025, 4, 3)
 
 
 @pytest.mark.parametrize("unit", ["kg/cm2", "inH2O_20C", "in. H2O @ 4 °C", "lb/in2"])

@@ -485,6 +485,76 @@ def test_the_same_problem_in_a_column_is_told_once_and_kept_for_each_cell(tmp_pa
     assert "The same in 39 further cells: F3, F4, F5 and 36 more." in one.message
 
 
+def test_what_is_said_of_a_whole_sheet_is_told_for_each_field() -> None:
+    many = [Problem("a.csv, sheet", f"No column gives '{name}'.") for name in "ABCDE"]
+    assert summarised(many) == tuple(many)
+
+
+def test_a_point_is_not_guessed_where_commas_are_decimal_signs_too(tmp_path: Path) -> None:
+    """1.250 mbar is 1250 in a column of decimal commas, and 1.25 in one of points."""
+    rows = [
+        row(tag="PSH-9002", serial="S2", sp="3,50 bar"),
+        row(tag="PSH-9003", serial="S3", sp="3.60 bar"),  # so that the column decides nothing
+        row(sp="1.250 bar"),
+    ]
+    incoming = register(tmp_path, rows)
+    assert [p.where for p in incoming.problems] == ["register.xlsx, PS!D4"], said(incoming.problems)
+    assert "may be 1.25 or 1250" in incoming.problems[0].message
+    alone = register(tmp_path, [row(sp="1.250 bar"), row(tag="PSH-9003", serial="S3")])
+    assert alone.given.switches[0].set_points[0].value == Decimal("1.250")
+
+
+def test_a_number_without_its_unit_is_told_with_what_stands_there(tmp_path: Path) -> None:
+    header = [*HEADER, "Proof pressure"]
+    incoming = register(
+        tmp_path, [[*GOOD, "15"], [*row(tag="PSH-9002", serial="S2"), "15 bar"]], header=header,
+        **{"Proof pressure": None, "Line unit": None},
+    )  # fmt: skip
+    assert [p.where for p in incoming.problems] == ["register.xlsx, PS!I2"], said(incoming.problems)
+    assert incoming.problems[0].message == "'15' names no unit."
+
+
+def formats(*codes: tuple[str, str]) -> Any:
+    def finish(book: Any) -> None:
+        for cell, code in codes:
+            book["PS"][cell].number_format = code
+
+    return finish
+
+
+def test_a_unit_that_only_the_number_format_shows_counts(tmp_path: Path) -> None:
+    """The cell holds 6500 and shows '6500 mbar': it is 6.5 bar, never 6500."""
+    rows = [row(sp=6500, tol=0.02), row(tag="PSH-9002", serial=7, sp="6,5 bar", tol="0,5 %")]
+    rows[0][6] = 12
+    finish = formats(("D2", '0 "mbar"'), ("E2", "0.000%_)"), ("G2", '0 "pcs"'))
+    incoming = register(tmp_path, rows, None, finish, **{"Tolerance basis": "% of span"})
+    assert incoming.problems == (), said(incoming.problems)
+    first = incoming.given.switches[0]
+    assert first.set_points[0].value == Decimal("6.5")
+    assert first.set_points[0].tolerance_plus == Decimal(2)  # not 2000, beside decimal commas
+    assert first.serial == "12"
+
+
+def test_a_number_format_with_an_unknown_unit_is_a_problem(tmp_path: Path) -> None:
+    incoming = register(tmp_path, [row(sp=6.5)], None, formats(("D2", '0.0 "ubar"')))
+    assert [p.where for p in incoming.problems] == ["register.xlsx, PS!D2"]
+
+
+def test_a_tolerance_without_basis_is_told_with_what_stands_there(tmp_path: Path) -> None:
+    incoming = register(tmp_path, [row(tol="2 %"), row(tag="PSH-9002", serial="S2")])
+    (problem,) = incoming.problems
+    assert problem.where == "register.xlsx, PS!E2"
+    assert problem.message == "'2 %' does not say in which unit, or per cent of what."
+
+
+def test_a_basis_in_the_cells_against_a_constant_says_how_to_map_it(tmp_path: Path) -> None:
+    rows = [row(tol="0.1 bar"), row(tag="PSH-9002", serial="S2", tol="2 %")]
+    incoming = register(tmp_path, rows, **{"Tolerance basis": "% of span"})
+    (problem,) = incoming.problems
+    assert problem.where == "register.xlsx, PS!E2"
+    assert 'unit = "% of span"' in problem.hint
+
+
 def test_few_problems_are_not_summarised() -> None:
     few = [Problem(f"a.csv, line {n}, column B", "'x' is not a date.") for n in range(3)]
     assert summarised(few) == tuple(few)

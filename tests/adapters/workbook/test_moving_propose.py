@@ -190,7 +190,50 @@ def test_nothing_is_lost(tmp_path: Path) -> None:
 def test_a_sheet_of_something_else_is_ignored_with_its_columns(tmp_path: Path) -> None:
     mapping = proposed(tmp_path, [["Holiday plan"], ["Wren", "July"], ["Oswin", "August"]])
     assert kinds(mapping) == [TableKind.IGNORED]
-    assert [u.sample for u in mapping.tables[0].columns] == ["'Holiday plan'", "'July'"]
+    table = mapping.tables[0]
+    assert [(u.header, u.sample) for u in table.columns] == [
+        ("Wren", "'Oswin'"), ("July", "'August'"),
+    ]  # fmt: skip
+    assert (table.header_rows, table.first_row) == ((2,), 3)
+
+
+def test_a_sheet_in_another_language_needs_only_its_kind_and_fields(tmp_path: Path) -> None:
+    """What is not understood is proposed with its header, so that fields can be filled in."""
+    head = ["Stelle", "Bezeichnung", "Bereich", "Schaltpunkt"]
+    mapping = proposed(
+        tmp_path, [["Anlage 7"], [], head, ["P-1", "Kuehlwasser", "0-10 bar", "2,5 bar"]]
+    )
+    table = mapping.tables[0]
+    assert (table.kind, table.header_rows, table.first_row) == (TableKind.IGNORED, (3,), 4)
+    assert [u.header for u in table.columns] == head
+    assert not any(u.field for u in table.columns)
+
+
+def test_dates_that_contradict_each_other_take_no_order_from_other_columns(
+    tmp_path: Path,
+) -> None:
+    rows = [
+        ["Date", "Tag", "By", "Gauge", "As found trip", "Returned on"],
+        ["25/11/2025", "PSL-1", "P02", "G1", "2.5 bar", "13/02/2025"],
+        ["11/25/2025", "PSL-2", "P02", "G1", "2.5 bar", "14/02/2025"],
+        ["03/04/2025", "PSL-3", "P02", "G1", "2.5 bar", "15/02/2025"],
+    ]
+    (column,) = [u for u in proposed(tmp_path, rows).tables[0].columns if u.header == "Date"]
+    assert column.date_order is None
+    assert column.certainty is Certainty.GUESS
+    assert "contradict" in column.reason
+    assert "03/04/2025" in column.reason
+
+
+def test_iso_dates_leave_the_order_of_the_others_as_it_is(tmp_path: Path) -> None:
+    rows = [
+        ["Date", "Tag", "By", "Gauge", "As found trip"],
+        ["2025-11-25", "PSL-1", "P02", "G1", "2.5 bar"],
+        ["25/11/2025", "PSL-2", "P02", "G1", "2.5 bar"],
+        ["03/04/2025", "PSL-3", "P02", "G1", "2.5 bar"],
+    ]
+    (column,) = [u for u in proposed(tmp_path, rows).tables[0].columns if u.header == "Date"]
+    assert column.date_order is DateOrder.DMY
 
 
 def test_what_no_column_gives_is_listed_to_be_filled_in(tmp_path: Path) -> None:
