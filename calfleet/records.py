@@ -232,6 +232,65 @@ class Laboratory:
         return max(current, key=lambda a: a.valid_until, default=None)
 
 
+@dataclass(frozen=True, slots=True)
+class LaterRole:
+    """A role taken up (or, with ``held`` false, given up) by a person who was there already."""
+
+    person: str
+    role: Role
+    effective_on: date
+    held: bool = True
+
+    @property
+    def grant(self) -> RoleGrant:
+        return RoleGrant(self.role, self.effective_on, self.held)
+
+    @property
+    def key(self) -> str:
+        """What it is called in the audit trail."""
+        return f"{self.person} {self.role} from {self.effective_on}"
+
+
+@dataclass(frozen=True, slots=True)
+class LaterQualification:
+    """A qualification granted to a person who was there already."""
+
+    person: str
+    quantity: Quantity
+    granted_on: date
+    expires_on: date
+    granted_by: str
+
+    @property
+    def grant(self) -> Qualification:
+        return Qualification(self.quantity, self.granted_on, self.expires_on, self.granted_by)
+
+    @property
+    def key(self) -> str:
+        """What it is called in the audit trail."""
+        return f"{self.person} {self.quantity} from {self.granted_on}"
+
+
+@dataclass(frozen=True, slots=True)
+class LaterAccreditation:
+    """An accreditation of a laboratory that was there already."""
+
+    laboratory: str
+    number: str
+    valid_from: date
+    valid_until: date
+    scope: str = ""
+
+    @property
+    def grant(self) -> Accreditation:
+        return Accreditation(self.number, self.valid_from, self.valid_until, self.scope)
+
+    @property
+    def key(self) -> str:
+        """What it is called in the audit trail."""
+        return f"{self.laboratory} {self.number} from {self.valid_from}"
+
+
 # --- rules ------------------------------------------------------------------------------
 
 

@@ -40,7 +40,8 @@ Stories in the data
         2024-12-31 (the next began on 2025-07-01). RG-302's certificate of 2025-04-10 names it:
         every result on RG-302 until 2026-04-01 rests on a broken chain.
     S4  RG-204 (vacuum) left for its laboratory on 2026-11-16 and is away in December; RG-303
-        (draught) has a certificate that ends on 2026-12-04. Vacuum jobs of December stand alone.
+        (draught) has a certificate that ends on 2026-12-04. Vacuum jobs have no gauge until the
+        two are back.
     S5  Failures: no trip, no reset, chatter and gross drift, see ``FAILURES``.
     S6  Two switches no gauge of the shop can serve well enough: VSH-6107 and PDSH-4413.
     S7  P04's temperature qualification ended on 2026-03-31.

@@ -555,17 +555,22 @@ def test_the_service_tells_the_same_chain(
 
 
 def test_jobs_of_december_without_a_gauge(session: Session) -> None:
-    """S4: no vacuum gauge in December 2026; S6: two switches no gauge serves well enough."""
+    """S4: the vacuum gauges are away; S6: two switches no gauge serves well enough.
+
+    A vacuum job of a day on which a gauge is expected back has it, and tells from when.
+    """
     found = list_due(session, as_of=TODAY, until=date(2026, 12, 31))
     without = {x.tag: x.readiness for x in found.lines if not x.readiness.ready}
-    vacuum = {x.tag for x in found.lines if x.quantity is rec.Quantity.VACUUM}
-    assert set(without) == vacuum | {"PDSH-4413"}
-    assert "VSH-6107" in vacuum
+    vacuum = {x.tag: x for x in found.lines if x.quantity is rec.Quantity.VACUUM}
     assert len(vacuum) == 6
-    said = " ".join(r.reason for r in without.values())
-    assert "RG-204 away 2026-11-16" in said
-    assert "RG-303 overdue since 2026-12-04" in said
+    assert set(without) == {"VSH-6107", "VSL-7205", "PDSH-4413"}
+    assert "RG-204 away 2026-11-16" in without["VSL-7205"].reason
+    assert "RG-303 not good enough" in without["VSH-6107"].reason
     assert "not good enough" in without["PDSH-4413"].reason
+    for tag in vacuum.keys() - without.keys():
+        back = vacuum[tag].readiness.back_on
+        assert back is not None
+        assert date(2026, 12, 4) < back <= vacuum[tag].due_on
 
 
 def test_the_due_list_of_the_demo(session: Session) -> None:

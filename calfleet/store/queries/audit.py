@@ -10,7 +10,7 @@ from typing import Any
 
 from sqlalchemy.orm import Session
 
-from calfleet.records import Calibration
+from calfleet.records import Calibration, LaterRole
 from calfleet.store.particular_facts import upkeep_key
 from calfleet.store.planning_facts import closure_key, leave_key, withdrawal_key
 from calfleet.store.queries import (
@@ -141,10 +141,7 @@ def all_records(
         yield "site", site.code, site
     for area in shop.areas(session):
         yield "area", area.code, area
-    for person in shop.people(session).values():
-        yield "person", person.code, person
-    for laboratory in shop.laboratories(session).values():
-        yield "laboratory", laboratory.code, laboratory
+    yield from _people(session)
     for versions in due.policies(session).values():
         for policy in versions:
             yield "interval policy", f"{policy.code} from {policy.effective_on}", policy
@@ -171,6 +168,19 @@ def all_records(
     for held in moving.move_ins(session):
         marked = papers.with_marks(held.move, held.recorded_at, held.recorded_by)
         yield "move in", held.move.number, marked
+
+
+def _people(session: Session) -> Iterator[tuple[str, str, object]]:
+    """People and laboratories as entered first; what was granted later is a fact of its own."""
+    for person, grants in shop.people_as_entered(session):
+        yield "person", person.code, person
+        for grant in grants:
+            kind = "person role" if isinstance(grant, LaterRole) else "qualification"
+            yield kind, grant.key, grant
+    for laboratory, accreditations in shop.laboratories_as_entered(session):
+        yield "laboratory", laboratory.code, laboratory
+        for accreditation in accreditations:
+            yield "accreditation", accreditation.key, accreditation
 
 
 def _doubts(session: Session) -> Iterator[tuple[str, str, object]]:
