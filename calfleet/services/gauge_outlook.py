@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
 
-from calfleet.errors import BadQuantity
+from calfleet.errors import BadDate, BadQuantity
 from calfleet.records import Gauge, GaugeStatus, LaboratoryTerms
 from calfleet.scheduling.calendar import Window, add_days
 from calfleet.scheduling.gauge_plan import Fleet, GaugeCare
@@ -87,11 +87,12 @@ def with_outlook(
 ) -> BenchFacts:
     """``facts`` with the outlook in them.
 
-    Without it where the times on record contradict themselves, which planning refuses by name.
+    Without it where the times on record contradict themselves, which planning refuses by name,
+    and where a gauge would come back after the end of the calendar.
     """
     try:
         return replace(facts, outlook=gauge_outlook(facts, terms, as_of, until))
-    except BadQuantity:
+    except (BadDate, BadQuantity):
         return facts
 
 

@@ -171,16 +171,15 @@ def test_why_is_said_below_each(demo: Any) -> None:
 
 
 def test_the_gauge_is_judged_on_the_day_of_the_job(demo: Any) -> None:
-    """RG-303's certificate ends on 2026-12-04: ready for a job before, not for one after."""
-    found = lines(demo, "--within", "60")
-    due = {
-        x["tag"]: x["gauge_reason"]
-        for x in found
-        if not x["gauge_ready"] and "RG-303" in x["gauge_reason"]
-    }
-    assert due
-    for tag, reason in due.items():
-        assert "overdue since 2026-12-04" in reason, tag
+    """RG-303's certificate ends on 2026-12-04: good before, and after only once it is back."""
+    found = [x for x in lines(demo, "--within", "60") if x["gauge"] == "RG-303"]
+    assert found
+    for line in found:
+        if line["due_on"] <= "2026-12-04":
+            assert line["gauge_back_on"] is None, line["tag"]
+        else:
+            assert "2026-12-04" < line["gauge_back_on"] <= line["due_on"], line["tag"]
+    assert any(line["gauge_back_on"] for line in found)
 
 
 def test_a_correction_moves_no_due_date_twice(shop: Any, readings: Any) -> None:
