@@ -130,7 +130,11 @@ _AS_READ = {
 def safe_stem(path: Path) -> str:
     """The name of a copy without its ending: one that every system takes, never a path.
 
-    >>> safe_stem(Path("in/Gauges 2026.xls")), safe_stem(Path("..a:b")), safe_stem(Path("nul.csv"))
+    >>> (
+    ...     safe_stem(Path("in/Gauges 2026.xls")),
+    ...     safe_stem(Path("..a:b.csv")),
+    ...     safe_stem(Path("nul.csv")),
+    ... )
     ('Gauges 2026-marked', 'a-b-marked', '_nul-marked')
     """
     plain = re.sub(r'[\x00-\x1f\x7f<>:"/\\|?*]', "-", sheet_name(path.stem))
