@@ -9,7 +9,18 @@ from enum import StrEnum
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from calfleet import records as rec
-from calfleet.errors import Problem
+from calfleet.errors import Problem, Refused, UsageError
+from calfleet.services.compare_grants import (
+    further_accreditations,
+    further_qualifications,
+    further_roles,
+    plus_accreditation,
+    plus_qualification,
+    plus_role,
+    with_accreditation,
+    with_qualification,
+    with_role,
+)
 from calfleet.services.differences import FieldChange, bench_differences, differences, told
 from calfleet.store.queries import benches, due, gauges, procedures, shop, switches
 
@@ -59,7 +70,10 @@ class Item:
 KINDS = (
     "area",
     "person",
+    "person role",
+    "qualification",
     "laboratory",
+    "accreditation",
     "interval policy",
     "procedure revision",
     "switch",
@@ -168,12 +182,8 @@ class _Comparer:
         areas = {a.code: a for a in known.areas}
         for area in self.given.areas:
             self.entered_once("area", area.code, area, areas.get(area.code))
-        people = {p.code: p for p in known.people}
-        for person in self.given.people:
-            self.entered_once("person", person.code, person, people.get(person.code))
-        laboratories = {p.code: p for p in known.laboratories}
-        for one in self.given.laboratories:
-            self.entered_once("laboratory", one.code, one, laboratories.get(one.code))
+        self.people()
+        self.laboratories()
         self.policies()
         self.procedures()
         self.revised(
@@ -189,6 +199,60 @@ class _Comparer:
         self.history()
         return Comparison(known, tuple(self.items), self.today)
 
+    # --- people and laboratories ---
+
+    def people(self) -> None:
+        """Who is new is added whole; who is known takes up what further rows grant."""
+        people = {p.code: p for p in self.known.people}
+        known: list[tuple[rec.Person, rec.Person]] = []
+        for person in self.given.people:
+            held = people.get(person.code)
+            if held is not None and held.name == person.name:
+                self.note("person", person.code, State.UNCHANGED, person)
+                known.append((held, person))
+            else:
+                self.entered_once("person", person.code, person, held, GRANTS)
+                people.setdefault(person.code, person)
+        for role in further_roles(known):
+            people = self.granted("person role", role, people, with_role, role.person)
+        for one in further_qualifications(known):
+            people = self.granted("qualification", one, people, with_qualification, one.person)
+
+    def laboratories(self) -> None:
+        laboratories = {p.code: p for p in self.known.laboratories}
+        known: list[tuple[rec.Laboratory, rec.Laboratory]] = []
+        for one in self.given.laboratories:
+            held = laboratories.get(one.code)
+            if held is not None and (held.name, held.kind) == (one.name, one.kind):
+                self.note("laboratory", one.code, State.UNCHANGED, one)
+                known.append((held, one))
+            else:
+                self.entered_once("laboratory", one.code, one, held, GRANTS)
+        for each in further_accreditations(known):
+            laboratories = self.granted(
+                "accreditation", each, laboratories, with_accreditation, each.laboratory
+            )
+
+    def granted(
+        self,
+        kind: str,
+        record: Any,
+        known: dict[str, Thing],
+        add: Callable[[dict[str, Thing], Any], dict[str, Thing]],
+        code: str,
+    ) -> dict[str, Thing]:
+        """One grant to somebody who is there: added, or refused as it would be when entered."""
+        of = "laboratory" if kind == "accreditation" else "person"
+        place = self.places.get((kind, record.key)) or self.places.get((of, code), "")
+        try:
+            after = add(known, record)
+        except (Refused, UsageError) as error:
+            step = f"{error.rule} {error.next_step}".strip()
+            self.refuse(kind, record.key, record, error.message, step, place=place)
+            return known
+        self.note(kind, record.key, State.ADDED, record, place=place)
+        return after
+
     # --- one record ---
 
     def note(self, kind: str, key: str, state: State, record: Any, **more: Any) -> None:
@@ -200,12 +264,19 @@ class _Comparer:
     ) -> None:
         self.note(kind, key, State.REFUSED, record, message=message, next_step=next_step, **more)
 
-    def entered_once(self, kind: str, key: str, record: Any, held: Any) -> None:
+    def entered_once(
+        self,
+        kind: str,
+        key: str,
+        record: Any,
+        held: Any,
+        leaving_out: frozenset[str] = frozenset(),
+    ) -> None:
         """Areas, people and laboratories: added, or there already just so."""
         if held is None:
             self.note(kind, key, State.ADDED, record)
             return
-        changes = differences(held, record)
+        changes = differences(held, record, leaving_out=leaving_out)
         if not changes:
             self.note(kind, key, State.UNCHANGED, record)
             return
@@ -492,6 +563,8 @@ def _refers(item: Item) -> list[tuple[str, str]]:
     return []
 
 
+GRANTS = frozenset({"roles", "qualifications", "accreditations"})
+"""What is granted to somebody who is there: facts of their own, told apart from the record."""
 _NUMBER = frozenset({"revision"})
 _OF_REVISION = frozenset({"revision", "effective_on", "reason"})
 
@@ -506,11 +579,19 @@ def merged(known: rec.SiteInput, items: Iterable[Item]) -> rec.SiteInput:
     for item in items:
         if item.writes and item.kind != "calibration":
             new.setdefault(item.kind, []).append(item.record)
+    people = {p.code: p for p in (*known.people, *new.get("person", ()))}
+    laboratories = {p.code: p for p in (*known.laboratories, *new.get("laboratory", ()))}
+    for role in new.get("person role", ()):
+        people = plus_role(people, role)
+    for one in new.get("qualification", ()):
+        people = plus_qualification(people, one)
+    for one in new.get("accreditation", ()):
+        laboratories = plus_accreditation(laboratories, one)
     return replace(
         known,
         areas=(*known.areas, *new.get("area", ())),
-        people=(*known.people, *new.get("person", ())),
-        laboratories=(*known.laboratories, *new.get("laboratory", ())),
+        people=tuple(people.values()),
+        laboratories=tuple(laboratories.values()),
         policies=(*known.policies, *new.get("interval policy", ())),
         procedures=(*known.procedures, *new.get("procedure revision", ())),
         switches=(*known.switches, *new.get("switch", ())),

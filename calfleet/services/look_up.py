@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
-from datetime import date
+from collections.abc import Collection, Iterable
+from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
 from calfleet.errors import UnknownName
-from calfleet.records import Calibration, Person, ProcedureRevision, Switch
+from calfleet.records import Calibration, Person, ProcedureRevision, Quantity, Role, Switch
 from calfleet.services.choose_procedure import procedure_revision
 from calfleet.services.nearest import nearest_names, pick
 from calfleet.store.queries import calibrations as calibration_queries
@@ -86,3 +86,31 @@ def stood(session: Session, kind: str, key: str) -> str:
     """
     found = moving.stood(session, kind, key)
     return "; ".join(f"{one.place}, by {one.number}" for one in found)
+
+
+SOON_DAYS = 60
+"""A qualification that ends within so many days is told: common practice, no source."""
+
+
+def ending_soon(people: Iterable[Person], on: date) -> list[tuple[str, Quantity, date]]:
+    """(person, quantity, last day) of technicians' qualifications in force that end soon.
+
+    One that a further qualification follows without a gap is left out; by last day and person.
+    """
+    found = []
+    for person in people:
+        for quantity in Quantity if person.holds(Role.TECHNICIAN, on) else ():
+            held = person.qualification(quantity, on)
+            if held is None or held.expires_on > on + timedelta(days=SOON_DAYS):
+                continue
+            if person.qualification(quantity, held.expires_on + timedelta(days=1)) is None:
+                found.append((person.code, quantity, held.expires_on))
+    return sorted(found, key=lambda x: (x[2], x[0], x[1]))
+
+
+def nobody_qualified(people: Iterable[Person], on: date) -> bool:
+    """Whether no technician is qualified for anything on that day."""
+    return not any(
+        p.holds(Role.TECHNICIAN, on) and any(p.qualification(q, on) for q in Quantity)
+        for p in people
+    )

@@ -9,14 +9,21 @@ from datetime import date, datetime
 from typing import TYPE_CHECKING, Any
 
 from calfleet import records as rec
-from calfleet.errors import BadQuantity, CalfleetError, DataProblems, Refused, UnknownName
+from calfleet.errors import (
+    BadQuantity,
+    CalfleetError,
+    DataProblems,
+    PersonRefused,
+    Refused,
+    UnknownName,
+)
 from calfleet.services.bench_facts import gather
 from calfleet.services.build_site import grouped
 from calfleet.services.compare_incoming import Comparison, Item, State, merged
 from calfleet.services.event_facts import next_number
 from calfleet.services.history import Before, Spread, in_order, judge_next, no_collecting
 from calfleet.services.record import Context
-from calfleet.store import calibration_facts, facts
+from calfleet.store import calibration_facts, facts, people_facts
 from calfleet.store.moving_facts import add_move_in
 from calfleet.store.queries import benches, moving
 from calfleet.store.work import Work
@@ -92,13 +99,15 @@ def move_in(
     ``leave_out`` what is refused is left out; without it nothing is added then. The caller
     commits, and rolls back when anything is raised.
 
-    Raises: DataProblems with everything that is refused; RecordRefused, UnknownName.
+    Raises: DataProblems with everything that is refused; PersonRefused for a role or a
+    qualification of who moves in; RecordRefused, UnknownName.
     """
     told = HistoryJudged()
     if comparison.refused and not leave_out:
         raise DataProblems([i.problem for i in comparison.refused])
     if not comparison.writes:
         return None, told
+    _refuse_own(comparison, work.actor)
     moved: list[tuple[str, str, str]] = []
     for item in comparison.items:
         if item.writes and item.kind != "calibration":
@@ -133,6 +142,21 @@ def move_in(
     return made, told
 
 
+def _refuse_own(comparison: Comparison, actor: str) -> None:
+    """Raises: PersonRefused where who moves in would grant something to oneself."""
+    for item in comparison.items:
+        if item.kind not in ("person role", "qualification") or not item.writes:
+            continue
+        if item.record.person == actor:
+            raise PersonRefused(
+                f"{item.place}: {item.kind.capitalize()} {item.key} is that of {actor}, who "
+                "moves it in.",
+                rule="Nobody gives a role or a qualification to oneself.",
+                next_step="Let another planner move it in, or an approver enter it: "
+                "'calfleet person --help'.",
+            )
+
+
 def outcome_of(comparison: Comparison, told: HistoryJudged) -> dict[str, object]:
     """What came of it as plain data: counts by kind, verdicts, findings, and what was left out."""
     return {
@@ -149,7 +173,10 @@ def outcome_of(comparison: Comparison, told: HistoryJudged) -> dict[str, object]
 _ADD: dict[str, Callable[[Work, Any], None]] = {
     "area": facts.add_area,
     "person": facts.add_person,
+    "person role": people_facts.add_role,
+    "qualification": people_facts.add_qualification,
     "laboratory": facts.add_laboratory,
+    "accreditation": people_facts.add_accreditation,
     "interval policy": facts.add_policy,
     "procedure revision": facts.add_procedure_revision,
     "switch": facts.add_switch,

@@ -214,3 +214,38 @@ def test_bad_files(bare: Shop, tmp_path: Path) -> None:
             assert f"{bad.name}" in done.err
     assert unreadable > 12
     assert bare.state() == before
+
+
+def test_people_take_up_what_further_rows_grant(bare: Shop, tmp_path: Path) -> None:
+    people, held = tmp_path / "people.csv", tmp_path / "qualifications.csv"
+    people.write_text(
+        "person,name,role,effective_on,held\n"
+        "P05,Edda Thistlewick,technician,2026-12-01,yes\n"
+        "P05,Edda Thistlewick,reviewer,2026-01-01,yes\n"
+        "P02,Tamsin Someoneelse,,,\n"
+        "P07,Liv Marrowbeck,,,\n"
+    )
+    held.write_text(
+        "person,quantity,granted_on,expires_on,granted_by\n"
+        "P05,vacuum,2026-12-01,2029-12-31,P07\n"
+        "P05,pressure,2022-01-24,2025-12-31,P07\n"
+        "P05,temperature,2022-01-24,2026-12-31,P07\n"
+    )
+    files, target = [str(people), str(held)], tmp_path / "grants.toml"
+    done = bare.run("move-in", *files, "--propose", str(target))
+    assert done.code == 0, done.err
+    done = run(bare, files, str(target))
+    told = " ".join((done.out + done.err).split())
+    assert done.code == 1
+    assert "Person P02 is in the site with other content" in told
+    assert "P05 has a qualification for temperature from 2022-01-24 through 2025-12-31" in told
+    done = run(bare, files, str(target), "--leave-out-refused")
+    assert done.code == 0, done.err
+    rows = {r["code"]: r for r in bare.run("people", "--as-of", "2026-12-02", "-f", "json").json()}
+    assert rows["P05"]["roles"] == "technician, reviewer"
+    assert rows["P05"]["qualifications"] == "vacuum (2029-12-31)"
+    assert bare.ask("SELECT kind, key, place FROM moved_record ORDER BY id") == [
+        ("person role", "P05 technician from 2026-12-01", "people.csv, line 2, column C"),
+        ("qualification", "P05 vacuum from 2026-12-01", "qualifications.csv, line 2, column B"),
+    ]
+    assert "Everything is as it was entered" in bare.run("verify").out

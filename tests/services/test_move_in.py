@@ -12,13 +12,14 @@ from sqlalchemy import Engine
 from sqlalchemy.orm import Session
 
 from calfleet import records as rec
-from calfleet.errors import DataProblems, RecordRefused
+from calfleet.errors import DataProblems, PersonRefused, RecordRefused
 from calfleet.services.compare_incoming import (
     Comparison,
     Item,
     State,
     compare,
     known_site,
+    merged,
 )
 from calfleet.services.differences import differences
 from calfleet.services.history import Spread
@@ -355,3 +356,73 @@ def test_differences_are_told_field_by_field(little: Any) -> None:
         f"set point {point.label}: value": (str(point.value), str(point.value + 1)),
     }
     assert differences(switch, switch) == ()
+
+
+def test_who_is_known_takes_up_what_is_granted(moved: Mover, little: Any) -> None:
+    day, end = date(2026, 5, 1), date(2029, 4, 30)
+    (lab,) = little.given.laboratories
+    further = rec.Accreditation("A-9", day, end, "pressure")
+    people = {p.code: p for p in little.given.people}
+    role = rec.RoleGrant(rec.Role.APPROVER, day)
+    boss = replace(people["T1"], roles=(*people["T1"].roles, role))
+    renewed = replace(
+        people["T2"], roles=(),
+        qualifications=(rec.Qualification(rec.Quantity.PRESSURE, day, end, "A1"),),
+    )  # fmt: skip
+    given = replace(
+        bare(little.given),
+        people=(boss, renewed, rec.Person("T9", "New One")),
+        laboratories=(replace(lab, accreditations=(*lab.accreditations, further)),),
+    )
+    moved.at += timedelta(seconds=1)  # a later step than that of the laboratory
+    found = moved.compare(given)
+    added = [(i.kind, i.key) for i in found.items if i.writes]
+    assert added == [
+        ("person", "T9"), ("person role", "T1 approver from 2026-05-01"),
+        ("qualification", "T2 pressure from 2026-05-01"),
+        ("accreditation", "ACC A-9 from 2026-05-01"),
+    ]  # fmt: skip
+    assert list(found.counts()) == [
+        "person", "person role", "qualification", "laboratory", "accreditation",
+    ]  # fmt: skip
+    made, _ = moved.run(given)
+    assert made is not None
+    assert {(k, key) for k, key, _ in made.moved} == set(added)
+    with Session(moved.engine) as session:
+        known = known_site(session)
+        assert verify(session).differences == ()
+    assert known.people == merged(found.known, found.items).people
+    assert known.laboratories == merged(found.known, found.items).laboratories
+    again = moved.compare(given)
+    assert {str(i.state) for i in again.items} == {"unchanged"}
+
+
+def test_grants_that_are_refused(moved: Mover, little: Any) -> None:
+    day, end = date(2026, 5, 1), date(2029, 4, 30)
+    (lab,) = little.given.laboratories
+    people = {p.code: p for p in little.given.people}
+
+    def moving(**changes: Any) -> rec.SiteInput:
+        return replace(bare(little.given), **{"people": (), **changes})
+
+    own = rec.Qualification(rec.Quantity.PRESSURE, day, end, "T2")
+    given_up = rec.RoleGrant(rec.Role.APPROVER, day, held=False)
+    other_end = replace(lab.accreditations[0], valid_until=end)
+    for given, key, says in (
+        (moving(people=(replace(people["T2"], qualifications=(own,)),)),
+         "T2 pressure from 2026-05-01", "own qualification"),
+        (moving(people=(replace(people["A1"], roles=(given_up,)),)),
+         "A1 approver from 2026-05-01", "nobody would be approver"),
+        (moving(people=(replace(people["T2"], name="Other"),)), "T2", "other content: name"),
+        (moving(laboratories=(replace(lab, accreditations=(other_end,)),)),
+         f"ACC {other_end.number} from {other_end.valid_from}", "already"),
+        (moving(laboratories=(replace(lab, kind=rec.LaboratoryKind.NATIONAL),)), "ACC",
+         "other content: kind"),
+    ):  # fmt: skip
+        item = one(moved.compare(given), key)
+        assert item.state is State.REFUSED, key
+        assert says in item.message
+        assert item.next_step
+    role = rec.RoleGrant(rec.Role.APPROVER, day)
+    with pytest.raises(PersonRefused, match="that of P1, who moves it in"):
+        moved.run(moving(people=(replace(people["P1"], roles=(role,)),)))

@@ -16,7 +16,8 @@ from calfleet.adapters.cli.workbooks import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
+    from datetime import date
 
     from calfleet.records import ProcedureRevision
     from calfleet.services.list_gauges import GaugeLine
@@ -227,9 +228,12 @@ def certificates(
 def people(
     as_of: AsOfOption = None, output: FormatOption = Format.TABLE, site: SiteOption = None
 ) -> None:
-    """List people with the roles they hold and what they are qualified for on a day."""
+    """List people with the roles they hold and what they are qualified for on a day.
+
+    Technicians' qualifications that end within 60 days without a renewal are told below the table.
+    """
     from calfleet.records import Quantity, Role
-    from calfleet.services.look_up import everybody
+    from calfleet.services.look_up import ending_soon, everybody
     from calfleet.site import find_site
 
     folder = find_site(site)
@@ -258,7 +262,21 @@ def people(
         ],
         output,
         title=f"People on {on}",
+        footer=_ending(ending_soon(rows, on)),
     )
+
+
+def _ending(soon: Sequence[tuple[str, str, date]]) -> list[str]:
+    if not soon:
+        return []
+    told = "; ".join(f"{code} {quantity} on {last}" for code, quantity, last in soon)
+    return [
+        "",
+        paragraph(
+            f"! Qualifications that end within 60 days: {told}. 'calfleet person qualify' renews "
+            "one."
+        ),
+    ]
 
 
 @app.command(rich_help_panel=HELD)

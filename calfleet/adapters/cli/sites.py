@@ -154,8 +154,10 @@ def build(
     Or from a full export, with every record and the audit trail as they were: each file, value
     and reference is checked, and each record against the audit trail.
     """
+    from calfleet.adapters.cli.render import paragraph
     from calfleet.adapters.workbook.sitefiles import read_site
     from calfleet.errors import UsageError
+    from calfleet.services.look_up import nobody_qualified
     from calfleet.site import new_site
 
     if from_export is not None and source is None:
@@ -188,6 +190,13 @@ def build(
     with _whole_or_nothing(folder):
         site = new_site(folder, url=database)
         _build(site, given, person or "calfleet build", given.site.name)
+    if nobody_qualified(given.people, site.today()):
+        note(
+            paragraph(
+                "! No technician is qualified for anything today: no calibration can be recorded. "
+                "'calfleet person give-role' and 'calfleet person qualify' enter it."
+            )
+        )
     if not given.switches and not given.gauges:
         print(
             f"Built {given.site.name} in {folder}, without switches, gauges or history.\n"

@@ -284,6 +284,10 @@ class _Reader:
             if not any(row.bad for row in of_code):
                 out.append(rec.Laboratory(code, name, kind, tuple(accreditations)))
                 self._place(first, "laboratory", code, "code")
+                own = [row for row in of_code if row.given("accreditation")]
+                for row, each in zip(own, accreditations, strict=True):
+                    key = f"{code} {each.number} from {each.valid_from}"
+                    self._place(row, "accreditation", key, "accreditation")
         return tuple(out)
 
     def _people(self) -> tuple[rec.Person, ...]:
@@ -311,7 +315,7 @@ class _Reader:
             if not row.bad and isinstance(code, str) and code not in own:
                 row.problem(
                     "person", f"{code} is not among the people of these files.",
-                    "List the person with roles, too: they are compared as a whole.",
+                    "List the person with the name, too: that tells who is meant.",
                 )  # fmt: skip
         out = []
         for person in found:
@@ -319,7 +323,21 @@ class _Reader:
                 out.append(person)
                 first = next(row for row in rows if row.raw("person") == person.code)
                 self._place(first, "person", person.code, "person")
+                self._place_grants(person, rows, held)
         return tuple(out)
+
+    def _place_grants(
+        self, person: rec.Person, roles: Sequence[MovedRow], held: Sequence[MovedRow]
+    ) -> None:
+        """Where each role and qualification stands: of a known person they are moved in singly."""
+        own = [row for row in roles if row.raw("person") == person.code and row.given("role")]
+        for row, role in zip(own, person.roles, strict=False):
+            key = f"{person.code} {role.role} from {role.effective_on}"
+            self._place(row, "person role", key, "role")
+        own = [row for row in held if row.raw("person") == person.code]
+        for row, each in zip(own, person.qualifications, strict=False):
+            key = f"{person.code} {each.quantity} from {each.granted_on}"
+            self._place(row, "qualification", key, "quantity")
 
     def _procedures(self) -> tuple[rec.ProcedureRevision, ...]:
         moving = self.moving
