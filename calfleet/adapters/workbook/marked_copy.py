@@ -135,7 +135,7 @@ def safe_stem(path: Path) -> str:
     ...     safe_stem(Path("..a:b.csv")),
     ...     safe_stem(Path("nul.csv")),
     ... )
-    ['Gauges 2026-marked', 'a-b-marked', '_nul-marked']
+    ('Gauges 2026-marked', 'a-b-marked', '_nul-marked')
     """
     plain = re.sub(r'[\x00-\x1f\x7f<>:"/\\|?*]', "-", sheet_name(path.stem))
     plain = plain.encode("utf-8", "replace")[:120].decode("utf-8", "ignore").strip(" .-") or "file"
