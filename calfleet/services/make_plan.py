@@ -135,7 +135,12 @@ def make_plan(
         previous=tuple(_previous(last, jobs)),
     )
     levelled = level(plan_input)
-    _refuse_impossible(levelled, {key for key, one in fixed.items() if one.new}, late)
+    early = {
+        j.key
+        for j in jobs
+        if j.fixed is not None and j.key not in late and j.fixed.week.last < j.earliest_on
+    }
+    _refuse_impossible(levelled, {key for key, one in fixed.items() if one.new}, late, early)
     number = f"PL{today.year}-{len(made) + 1:03d}"
     work = {j.key: j.work for j in jobs}
     record = _record(number, levelled, today, last, work, fixed, decided)
@@ -160,7 +165,9 @@ def _held(job: PlanJob, place: Fixed, late: Collection[str]) -> PlanJob:
     return replace(job, fixed=place, latest_on=max(job.latest_on, place.week.last))
 
 
-def _refuse_impossible(levelled: Levelled, wished: Collection[str], late: Collection[str]) -> None:
+def _refuse_impossible(
+    levelled: Levelled, wished: Collection[str], late: Collection[str], early: Collection[str]
+) -> None:
     for one in levelled.unplanned:
         if one.key in wished:
             choose = "Choose another week, person or gauge"
@@ -170,6 +177,8 @@ def _refuse_impossible(levelled: Levelled, wished: Collection[str], late: Collec
                 next_step=(
                     f"{choose}; it is past its latest day, so it can no longer be deferred."
                     if one.key in late
+                    else "Choose a later week."
+                    if one.key in early
                     else f"{choose}, or have the job deferred first."
                 ),
             )

@@ -163,10 +163,18 @@ class SetPolicy:
 def set_policy(work: Work, policy: IntervalPolicy, *, today: date) -> SetPolicy:
     """The interval policy, or its new version, as added; the caller commits.
 
-    Raises: RecordRefused when it contradicts itself, or takes effect on a day on which a version
-    of it takes effect already.
+    Raises: RecordRefused when it contradicts itself, takes effect on a day that is past (results
+    and certificates of past days were judged by what was in force then), or on one on which a
+    version of it takes effect already.
     """
     check_policy(policy)
+    if policy.effective_on < today:
+        raise RecordRefused(
+            f"Policy {policy.code} cannot take effect on {policy.effective_on}: that day is past.",
+            rule="What was in force on a past day stays: due dates, certificates and results of "
+            "that time rest on it.",
+            next_step=f"Let it take effect on {today} or later.",
+        )
     session = work.session
     dates = gather_dates(session, today, gather_for_planning(session))
     versions = dates.facts.policies.get(policy.code, ())

@@ -121,6 +121,9 @@ def test_a_wish_outside_the_jobs_days_is_refused(site: SiteFolder, first: MadePl
     with site.reading() as session:
         with pytest.raises(RecordRefused, match="PSL-6111 cannot be fixed there"):
             make_plan(session, today=TODAY, weeks=16, wishes=[Wish("PSL-6111", "2027-W08")])
+        with pytest.raises(RecordRefused, match="PSHH-2102B cannot be fixed") as early:
+            make_plan(session, today=TODAY, weeks=16, wishes=[Wish("PSHH-2102B", "2026-W50")])
+        assert early.value.next_step == "Choose a later week."
         with pytest.raises(UnknownName):
             make_plan(session, today=TODAY, weeks=16, wishes=[Wish("PSL-9999", "2027-W08")])
         with pytest.raises(UsageError, match="weeks"):

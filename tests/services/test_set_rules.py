@@ -257,6 +257,14 @@ def test_a_policy_that_contradicts_itself_is_refused(site: SiteFolder, bad: dict
         assert sum(p.policy.code == "S06" for p in list_policies(session, TODAY)) == 1
 
 
+def test_a_policy_takes_effect_on_no_past_day(site: SiteFolder) -> None:
+    """What was in force then is what certificates and results of then rest on."""
+    late = policy(effective_on=TODAY - timedelta(days=1))
+    with pytest.raises(RecordRefused, match="that day is past") as refusal:
+        enter(site, lambda work: set_policy(work, late, today=TODAY))
+    assert str(TODAY) in refusal.value.next_step
+
+
 # --- other work, use ----------------------------------------------------------------------
 
 
