@@ -8,7 +8,7 @@ import sys
 from collections.abc import Callable
 from datetime import date
 from pathlib import Path
-from typing import Annotated, Any, TypeVar
+from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 
 import typer
 from typer.core import TyperGroup
@@ -23,6 +23,9 @@ from calfleet.errors import (
     UnknownName,
     UsageError,
 )
+
+if TYPE_CHECKING:
+    from calfleet.site import SiteFolder
 
 EXIT_CODES = (
     "Exit codes: 0 done; 1 problems found in data that was read; 2 the command or its input "
@@ -219,6 +222,15 @@ def named(
             next_step="Say who you are: --as PERSON, or CALFLEET_PERSON.",
         )
     return person
+
+
+def planner(folder: SiteFolder, person: str | None, today: date, *, to: str) -> str:
+    """The code of the planner who does this. Raises: UsageError, UnknownName, PersonRefused."""
+    from calfleet.records import Role
+    from calfleet.services.who import holder
+
+    with folder.reading() as session:
+        return holder(session, person, Role.PLANNER, today, to=to)
 
 
 def write_new(out: Path, text: str, *, newline: str | None = None) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from operator import attrgetter
 from pathlib import Path
@@ -81,8 +81,8 @@ def _table(told: Told) -> None:
     if told.comparison is not None:
         _summary(told.comparison, told)
         _changes(told.comparison)
-    _problems(told)
-    _remarks(told)
+    _notes(told.problems, "problem", SHOWN)
+    _notes(told.remarks, "remark", REMARKS_SHOWN, ": what was understood rather than stated")
     print()
     for line in _ending(told):
         print(paragraph(line))
@@ -196,30 +196,18 @@ def _changed(found: Comparison) -> list[Item]:
     return [i for i in found.items if str(i.state) == "changed"]
 
 
-def _problems(told: Told) -> None:
-    if not told.problems:
+def _notes(found: Sequence[Problem], name: str, shown: int, told: str = "") -> None:
+    """Problems or remarks with their places, the first ``shown`` of them; nothing of none."""
+    if not found:
         return
     from calfleet.adapters.workbook.moving_in import summarised
 
-    few = summarised(told.problems)
-    print(f"\n{_n(len(told.problems), 'problem')}")
-    for problem in few[:SHOWN]:
-        print(paragraph(f"{problem.message} {problem.hint}".strip(), indent=f"  {problem.where}: "))
-    if len(few) > SHOWN:
-        print(f"... and {len(few) - SHOWN:,} more: '-f csv' and '-f json' have all.")
-
-
-def _remarks(told: Told) -> None:
-    if not told.remarks:
-        return
-    from calfleet.adapters.workbook.moving_in import summarised
-
-    few = summarised(told.remarks)
-    print(f"\n{_n(len(told.remarks), 'remark')}: what was understood rather than stated")
-    for remark in few[:REMARKS_SHOWN]:
-        print(paragraph(f"{remark.message} {remark.hint}".strip(), indent=f"  {remark.where}: "))
-    if len(few) > REMARKS_SHOWN:
-        print(f"... and {len(few) - REMARKS_SHOWN:,} more: '-f csv' and '-f json' have all.")
+    few = summarised(found)
+    print(f"\n{_n(len(found), name)}{told}")
+    for one in few[:shown]:
+        print(paragraph(f"{one.message} {one.hint}".strip(), indent=f"  {one.where}: "))
+    if len(few) > shown:
+        print(f"... and {len(few) - shown:,} more: '-f csv' and '-f json' have all.")
 
 
 def _ending(told: Told) -> Iterable[str]:

@@ -14,6 +14,7 @@ from calfleet.adapters.cli.app import (
     SiteOption,
     app,
     day,
+    planner,
 )
 from calfleet.adapters.cli.render import Column, Format, listing
 from calfleet.errors import UsageError
@@ -44,9 +45,7 @@ def outage(
     hard stop. They are listed, and nothing changes.
     """
     from calfleet.adapters.cli.rules import show_moved
-    from calfleet.records import Role
     from calfleet.services.move_outage import set_outage
-    from calfleet.services.who import holder
     from calfleet.site import find_site
 
     if area and whole_site:
@@ -57,8 +56,7 @@ def outage(
         )
     folder = find_site(site)
     today = folder.today()
-    with folder.reading() as session:
-        actor = holder(session, person, Role.PLANNER, today, to="move outages")
+    actor = planner(folder, person, today, to="move outages")
     with folder.work(actor=actor, action="outage", subject=code, reason=reason) as work:
         made = set_outage(
             work,

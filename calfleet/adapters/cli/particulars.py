@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from enum import StrEnum
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -17,6 +19,7 @@ from calfleet.adapters.cli.app import (
     SiteOption,
     app,
     day,
+    planner,
 )
 from calfleet.adapters.cli.events import entered
 from calfleet.adapters.cli.render import Column, Format, paragraph
@@ -29,8 +32,8 @@ from calfleet.adapters.cli.workbooks import (
 
 if TYPE_CHECKING:
     from datetime import date
+    from pathlib import Path
 
-    from calfleet.site import SiteFolder
 
 particulars_app = typer.Typer(
     cls=Group,
@@ -57,12 +60,21 @@ class Upkeep(StrEnum):
     DAMAGE = "damage"
 
 
-def _planner(folder: SiteFolder, person: str | None, today: date) -> str:
-    from calfleet.records import Role
-    from calfleet.services.who import holder
+@contextmanager
+def _telling(
+    site: Path | None, since: str | None, person: str | None, what: str, subject: str, reason: str
+) -> Iterator[tuple[Any, date]]:
+    """A planner's unit of work that is committed at its end, and from when what is told holds."""
+    from calfleet.site import find_site
 
-    with folder.reading() as session:
-        return holder(session, person, Role.PLANNER, today, to="tell particulars")
+    folder = find_site(site)
+    today = folder.today()
+    on = day(since, today)
+    actor = planner(folder, person, today, to="tell particulars")
+    action = f"tell {what} particulars"
+    with folder.work(actor=actor, action=action, subject=subject, reason=reason) as work:
+        yield work, on
+        work.commit()
 
 
 @particulars_app.command("gauge")
@@ -88,12 +100,7 @@ def gauge(
     What is not given stays as it was; an empty text takes it back.
     """
     from calfleet.services.tell_particulars import tell_gauge
-    from calfleet.site import find_site
 
-    folder = find_site(site)
-    today = folder.today()
-    on = day(since, today)
-    actor = _planner(folder, person, today)
     told = {
         "maker": maker,
         "model": model,
@@ -101,11 +108,8 @@ def gauge(
         "kept_at": kept_at,
         "maintenance": maintenance,
     }
-    with folder.work(
-        actor=actor, action="tell gauge particulars", subject=code, reason=reason
-    ) as work:
+    with _telling(site, since, person, "gauge", code, reason) as (work, on):
         made = tell_gauge(work, code, told, effective_on=on, reason=reason)
-        work.commit()
     print(f"Particulars of {made.gauge} from {made.effective_on} on are on record.")
 
 
@@ -127,18 +131,10 @@ def switch(
     What is not given stays as it was; an empty text takes it back.
     """
     from calfleet.services.tell_particulars import tell_switch
-    from calfleet.site import find_site
 
-    folder = find_site(site)
-    today = folder.today()
-    on = day(since, today)
-    actor = _planner(folder, person, today)
     told = {"maker": maker, "model": model, "stands_at": stands_at}
-    with folder.work(
-        actor=actor, action="tell switch particulars", subject=tag, reason=reason
-    ) as work:
+    with _telling(site, since, person, "switch", tag, reason) as (work, on):
         made = tell_switch(work, tag, told, effective_on=on, reason=reason)
-        work.commit()
     print(f"Particulars of {made.tag} from {made.effective_on} on are on record.")
 
 
@@ -162,23 +158,15 @@ def shop(
     What is not given stays as it was; an empty text takes it back.
     """
     from calfleet.services.tell_particulars import tell_shop
-    from calfleet.site import find_site
 
-    folder = find_site(site)
-    today = folder.today()
-    on = day(since, today)
-    actor = _planner(folder, person, today)
     told = {
         "shop_name": name,
         "shop_address": address,
         "customer_name": customer,
         "customer_address": customer_address,
     }
-    with folder.work(
-        actor=actor, action="tell shop particulars", subject="shop", reason=reason
-    ) as work:
+    with _telling(site, since, person, "shop", "shop", reason) as (work, on):
         made = tell_shop(work, told, effective_on=on, reason=reason)
-        work.commit()
     print(f"Particulars of the shop from {made.effective_on} on are on record.")
 
 

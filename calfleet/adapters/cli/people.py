@@ -14,14 +14,13 @@ from calfleet.adapters.cli.app import (
     SiteOption,
     app,
     day,
+    planner,
 )
 from calfleet.adapters.cli.render import paragraph
 
 if TYPE_CHECKING:
-    from datetime import date
     from pathlib import Path
 
-    from calfleet.site import SiteFolder
 
 person_app = typer.Typer(
     cls=Group,
@@ -75,14 +74,6 @@ SinceOption = Annotated[
 ReasonOption = Annotated[str, typer.Option(metavar="TEXT", help="Why; kept in the audit trail.")]
 
 
-def _planner(folder: SiteFolder, person: str | None, today: date, *, to: str) -> str:
-    from calfleet.records import Role
-    from calfleet.services.who import holder
-
-    with folder.reading() as session:
-        return holder(session, person, Role.PLANNER, today, to=to)
-
-
 @person_app.command("add")
 def add_person(
     code: Annotated[str, typer.Argument(metavar="CODE", help="A code that nobody has.")],
@@ -96,7 +87,7 @@ def add_person(
     from calfleet.site import find_site
 
     folder = find_site(site)
-    actor = _planner(folder, person, folder.today(), to="enter people")
+    actor = planner(folder, person, folder.today(), to="enter people")
     with folder.work(actor=actor, action="enter person", subject=code, reason=reason) as work:
         made = enter_person(work, code, name)
         work.commit()
@@ -239,7 +230,7 @@ def add_laboratory(
     from calfleet.site import find_site
 
     folder = find_site(site)
-    actor = _planner(folder, person, folder.today(), to="enter laboratories")
+    actor = planner(folder, person, folder.today(), to="enter laboratories")
     with folder.work(actor=actor, action="enter laboratory", subject=code, reason=reason) as work:
         made = enter_laboratory(work, code, name, LaboratoryKind(kind.value))
         work.commit()
@@ -274,7 +265,7 @@ def accredit(
     folder = find_site(site)
     today = folder.today()
     given = LaterAccreditation(laboratory, number, day(since, today), day(until, today), scope)
-    actor = _planner(folder, person, today, to="note accreditations")
+    actor = planner(folder, person, today, to="note accreditations")
     with folder.work(
         actor=actor, action="note accreditation", subject=laboratory, reason=reason
     ) as work:
@@ -303,7 +294,7 @@ def add_area(
     from calfleet.site import find_site
 
     folder = find_site(site)
-    actor = _planner(folder, person, folder.today(), to="enter areas")
+    actor = planner(folder, person, folder.today(), to="enter areas")
     with folder.work(actor=actor, action="enter area", subject=code, reason=reason) as work:
         made = enter_area(work, code, name)
         work.commit()

@@ -15,6 +15,7 @@ from calfleet.adapters.cli.app import (
     PersonOption,
     SiteOption,
     app,
+    planner,
     refuse_existing,
     write_new,
 )
@@ -252,12 +253,9 @@ def _make(
     releases: tuple[Release, ...] | list[Release] = (),
 ) -> None:
     """Make the plan anew and keep it; the trail tells what was done, in which plan, and why."""
-    from calfleet.records import Role
     from calfleet.services.make_plan import keep_plan, make_plan
-    from calfleet.services.who import holder
 
-    with folder.reading() as session:
-        actor = holder(session, person, Role.PLANNER, folder.today(), to="make plans")
+    actor = planner(folder, person, folder.today(), to="make plans")
     _tell_start(weeks)
     with folder.work(actor=actor, action=action, subject="") as work:
         made = make_plan(

@@ -17,6 +17,7 @@ from calfleet.adapters.cli.app import (
     SiteOption,
     app,
     day,
+    planner,
 )
 from calfleet.adapters.cli.render import Column, Format, listing, paragraph
 from calfleet.errors import UsageError
@@ -109,9 +110,8 @@ def due_rule(
     field; what none of them says is left to the data sheet and its policy. A later rule for the
     same switch, family or site replaces the earlier one as a whole. Which due dates move is shown.
     """
-    from calfleet.records import DueRule, Role, RuleScope
+    from calfleet.records import DueRule, RuleScope
     from calfleet.services.set_rules import set_due_rule
-    from calfleet.services.who import holder
     from calfleet.site import find_site
 
     given = [tag is not None, family is not None, whole_site]
@@ -143,8 +143,7 @@ def due_rule(
         deferrals_allowed=deferrals,
     )
     _refuse_end_with_more(rule, end=end)
-    with folder.reading() as session:
-        actor = holder(session, person, Role.PLANNER, today, to="set due rules")
+    actor = planner(folder, person, today, to="set due rules")
     subject = rule.subject or "site"
     with folder.work(actor=actor, action="due rule", subject=subject, reason=reason) as work:
         made = set_due_rule(work, rule, today=today)
@@ -238,9 +237,8 @@ def policy(
     Which due dates move by it is shown. Grace is for work that could not be done in time; it is
     shown as used and never lengthens the interval.
     """
-    from calfleet.records import IntervalBasis, IntervalPolicy, IntervalUnit, Role
+    from calfleet.records import IntervalBasis, IntervalPolicy, IntervalUnit
     from calfleet.services.set_rules import set_policy
-    from calfleet.services.who import holder
     from calfleet.site import find_site
 
     folder = find_site(site)
@@ -256,8 +254,7 @@ def policy(
         grace_days=grace_days,
         note=note,
     )
-    with folder.reading() as session:
-        actor = holder(session, person, Role.PLANNER, today, to="set interval policies")
+    actor = planner(folder, person, today, to="set interval policies")
     with folder.work(actor=actor, action="interval policy", subject=code, reason=note) as work:
         made = set_policy(work, given, today=today)
         work.commit()

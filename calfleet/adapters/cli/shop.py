@@ -15,6 +15,7 @@ from calfleet.adapters.cli.app import (
     SiteOption,
     app,
     day,
+    planner,
 )
 from calfleet.adapters.cli.render import paragraph
 from calfleet.adapters.cli.rules import decimal
@@ -24,7 +25,6 @@ if TYPE_CHECKING:
 
     from calfleet.records import Withdrawable
     from calfleet.services.touched_jobs import Touched
-    from calfleet.site import SiteFolder
 
 shop_app = typer.Typer(
     cls=Group,
@@ -52,15 +52,6 @@ class Kind(StrEnum):
     LEAVE = "leave"
     ABSENCE = "absence"
     GROUP = "group"
-
-
-def planner(folder: SiteFolder, person: str | None, today: date, *, to: str) -> str:
-    """The code of the planner who does this. Raises: UsageError, UnknownName, PersonRefused."""
-    from calfleet.records import Role
-    from calfleet.services.who import holder
-
-    with folder.reading() as session:
-        return holder(session, person, Role.PLANNER, today, to=to)
 
 
 def days_text(first: date, last: date) -> str:

@@ -17,6 +17,7 @@ from calfleet.adapters.cli.app import (
     app,
     day,
     named,
+    planner,
 )
 from calfleet.adapters.cli.render import Column, Format, listing, paragraph
 from calfleet.adapters.cli.rules import decimal
@@ -44,9 +45,8 @@ def further_interval(
     Its dates are counted from when that work was done ('calfleet other-work'), by any interval
     policy of the site. Work that was never done is due from the day it is first wanted.
     """
-    from calfleet.records import FurtherInterval, Role
+    from calfleet.records import FurtherInterval
     from calfleet.services.other_work import set_further_interval
-    from calfleet.services.who import holder
     from calfleet.site import find_site
 
     if (policy is None) != end:
@@ -58,8 +58,7 @@ def further_interval(
     folder = find_site(site)
     today = folder.today()
     given = FurtherInterval(tag, name, policy or "", day(start, today), held=not end)
-    with folder.reading() as session:
-        actor = holder(session, person, Role.PLANNER, today, to="set further intervals")
+    actor = planner(folder, person, today, to="set further intervals")
     with folder.work(actor=actor, action="further interval", subject=tag) as work:
         made, standing = set_further_interval(work, given, today=today)
         work.commit()
@@ -151,16 +150,14 @@ def usage_limit(
     site: SiteOption = None,
 ) -> None:
     """Limit the use of a switch between calibrations: due when reached, if that comes first."""
-    from calfleet.records import Role, UsageRule
+    from calfleet.records import UsageRule
     from calfleet.services.count_use import set_usage_limit
-    from calfleet.services.who import holder
     from calfleet.site import find_site
 
     folder = find_site(site)
     today = folder.today()
     given = UsageRule(tag, name, decimal(limit), day(start, today))
-    with folder.reading() as session:
-        actor = holder(session, person, Role.PLANNER, today, to="set limits on use")
+    actor = planner(folder, person, today, to="set limits on use")
     with folder.work(actor=actor, action="usage limit", subject=tag) as work:
         made, standing = set_usage_limit(work, given, today=today)
         work.commit()
