@@ -16,7 +16,7 @@ from typing import Any
 import openpyxl
 import pytest
 
-from calfleet.adapters.workbook.sheet_form import Form
+from calfleet.adapters.workbook.sheet_form import Form, at
 from calfleet.adapters.workbook.sheet_layout import lay_out
 
 SOFFICE = shutil.which("soffice")
@@ -232,7 +232,7 @@ def test_a_filled_sheet_becomes_a_calibration(shop: Any, handed: Callable[..., R
     assert (bench["temperature_c"], bench["humidity"]) == ("20.4", "0.41")
     assert bench["work_order"] == "0042"
     assert bench["contact_check"] == "L: changes over cleanly, closed 0.12 Ω"
-    assert bench["remarks"].startswith("Strainer cleaned Return to service: Valves lined up")
+    assert bench["remarks"].startswith("Strainer cleaned. Return to service: Valves lined up")
     assert "Alarm clear, confirmed by the control room: yes, P02, 14:05" in bench["remarks"]
     assert bench["remarks"].endswith("From bench sheet B2026-0001.")
     assert [g["certificate"] for g in bench["gauges"]] == ["SHOP-26-005"]
@@ -446,7 +446,12 @@ def test_a_sheet_saved_by_libreoffice_comes_back(
     round_.runs(TAG, (250.8, "276.80"), (252.5, 276.7), (252.3, 276.4))
     path = round_.save()
     straight = convert(path, "xlsx", tmp_path / "straight")
-    round_trip = convert(convert(path, "ods", tmp_path / "ods"), "xlsx", tmp_path / "back")
+    document = convert(path, "ods", tmp_path / "ods")
+    round_trip = convert(document, "xlsx", tmp_path / "back")
+    done = shop.run("take-back", str(document), "--check", "--as", "P02", "-f", "json")
+    assert done.code == 0, done.err
+    (line,) = done.json()
+    assert (line["verdict"], line["found"]) == ("pass", pytest.approx(2.517, abs=0.001))
     for saved in (straight, round_trip):
         book = openpyxl.load_workbook(saved, data_only=True)
         assert all(page.protection.sheet for page in book.worksheets)
@@ -462,9 +467,38 @@ def test_a_sheet_saved_by_libreoffice_comes_back(
         (line,) = done.json()
         assert line["verdict"] == "pass"
         assert line["found"] == pytest.approx(2.517, abs=0.001)
-    done = shop.run("take-back", str(round_trip), "--as", "P02")
+    done = shop.run("take-back", str(document), "--as", "P02")
     assert done.code == 0, done.err
     cycles = shop.run("result", TAG, "-f", "json").json()["bench"]["cycles"]
     assert [(c["trip"], c["reset"]) for c in cycles] == [
         ("250.8", "276.80"), ("252.5", "276.7"), ("252.3", "276.4"),
     ]  # fmt: skip
+
+
+@needs_office
+def test_an_open_document_is_compared_as_strictly(
+    shop: Any, handed: Callable[..., Round], tmp_path: Path
+) -> None:
+    """In an .ods a changed formula or text, and a formula as an entry, are seen too."""
+    round_ = handed().good()
+    document = convert(round_.save(), "ods", tmp_path / "ods")
+    form = round_.forms[TAG]
+    with zipfile.ZipFile(document) as archive:
+        parts = {name: archive.read(name) for name in archive.namelist()}
+    content = parts["content.xml"].decode()
+    mean = next(c for c in form.cells if c.formula and "AVERAGE" in str(c.value))
+    for old, new, said in (
+        ("Strainer", "Screen", ""),
+        ("AVERAGE(", "MAX(", f"{at(mean.row, mean.column)}: The formula"),
+        ('office:value="250.8"', 'office:value="250.8" table:formula="of:=[.E42]"',
+         f"{form.place('trip:0:as-found:1')}: L as-found run 1 trip: a formula"),
+        ("PS-GEN rev 2", "PS-GEN rev 1", "This cell was altered: "),
+    ):  # fmt: skip
+        assert old in content
+        changed = document.with_name("changed.ods")
+        with zipfile.ZipFile(changed, "w") as archive:
+            for name, data in (parts | {"content.xml": content.replace(old, new).encode()}).items():
+                archive.writestr(name, data)
+        done = shop.run("take-back", str(changed), "--check", "--as", "P02")
+        assert done.code == (1 if said else 0), (old, done.err)
+        assert said in done.err

@@ -122,7 +122,8 @@ def bench_sheets(
 @app.command("take-back", rich_help_panel=BENCH)
 def take_back(
     files: Annotated[
-        list[Path], typer.Argument(metavar="FILE.xlsx...", help="Workbooks with filled sheets.")
+        list[Path],
+        typer.Argument(metavar="FILES...", help="Workbooks with filled sheets (.xlsx, .ods)."),
     ],
     only: Annotated[
         list[str] | None,

@@ -21,9 +21,10 @@ _DAMAGED = "The file is damaged: it is no readable .xls workbook."
 _AGAIN = "Open it in a spreadsheet program, save it as .xlsx without a password, and try that."
 _LAST_SECTOR = 0xFFFFFFFA
 _STREAMS = ("Workbook", "WORKBOOK", "Book", "BOOK")
-_MACROS = "_VBA_PROJECT_CUR".encode("utf-16-le")
 _RECORDS = 12_000_000
 _CELL_KINDS = frozenset({0x06, 0xBD, 0xD6, 0xFD, 0x203, 0x204, 0x205, 0x27E, 0x406})
+_WITHOUT_VALUE = frozenset({0x01, 0xBE, 0x201})
+_NOTHING = 0x0FFF  # no record has this kind
 _BEGIN, _END, _SHEET, _SIZE, _PASSWORD = 0x809, 0x0A, 0x85, 0x200, 0x2F
 
 
@@ -38,7 +39,9 @@ class _Entry:
 
 
 def looked_over(data: bytes) -> bytes:
-    """``data`` of a compound file without its macros, once it is known to be safe to read.
+    """The workbook in a compound file, once it is known to be safe to read.
+
+    Cells without a value, which only have a format, are out of it: the library keeps each of them.
 
     Raises Unreadable: damaged, no workbook in it, protected by a password, too large.
     """
@@ -90,8 +93,7 @@ class _Compound:
             raise Unreadable("The file is protected by a password.", "Save it without a password.")
         if not book:
             raise Unreadable("The file holds no workbook.", "Name a workbook or CSV.")
-        _look_over(book)
-        return self._without_macros(directory)
+        return _look_over(bytearray(book))
 
     def _at(self, sector: int) -> int:
         return (sector + 1) * self.sector
@@ -134,17 +136,6 @@ class _Compound:
         name = raw[: min(max(0, length - 2), 62)].decode("utf-16-le", "replace")
         return _Entry(name, kind, start, size)
 
-    def _without_macros(self, directory: list[int]) -> bytes:
-        """The bytes with the folder of the macros under another name: the library reads no such."""
-        if _MACROS not in self.data:
-            return self.data
-        changed = bytearray(self.data)
-        for sector in directory:
-            at = self._at(sector)
-            part = bytes(changed[at : at + self.sector])
-            changed[at : at + self.sector] = part.replace(_MACROS, b"-\0" * 16)
-        return bytes(changed)
-
 
 def _follow(table: array[int], first: int) -> list[int]:
     """The places that follow one another in an allocation table.
@@ -162,7 +153,7 @@ def _follow(table: array[int], first: int) -> list[int]:
     return places
 
 
-def _look_over(book: bytes) -> None:
+def _look_over(book: bytearray) -> bytes:
     """Follows the records of a workbook; the cells of all sheets are counted by their corners."""
     sheets: list[int] = []
     begun = False
@@ -188,12 +179,15 @@ def _look_over(book: bytes) -> None:
                 last = column + (size - 6) // 6 - 1 if kind == 0xBD else column
                 top, bottom = min(top, row), max(bottom, row)
                 left, right = min(left, column), max(right, last)
+            elif kind in _WITHOUT_VALUE:
+                struct.pack_into("<H", book, at - 4, _NOTHING)
             elif kind == _SIZE:
-                _check_size(book[at : at + size])
+                _check_size(bytes(book[at : at + size]))
         if bottom >= 0:
             area += (bottom - top + 1) * (right - left + 1)
         if area > LIMITS.cells:
             raise too_large(f"its cells span more than {LIMITS.cells:,} places")
+    return bytes(book)
 
 
 class _Budget:
@@ -203,7 +197,7 @@ class _Budget:
         self.records = 0
 
 
-def _records(book: bytes, at: int, budget: _Budget) -> Iterator[tuple[int, int, int]]:
+def _records(book: bytes | bytearray, at: int, budget: _Budget) -> Iterator[tuple[int, int, int]]:
     """(kind, place of the data, its size) of each record up to the end of its part."""
     end = len(book) - 4
     unpack = struct.Struct("<HH").unpack_from

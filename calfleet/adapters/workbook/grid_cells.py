@@ -26,20 +26,33 @@ class Broken:
 
 
 class Shown(str):
-    """A number with what its format shows behind it: '2 %', '2.5 bar'.
+    """The text that a cell shows by its number format: '2 %', '2.5 bar', 'PSH-101', '00101'.
 
-    Its decimal sign is always the point, whatever the texts of its column have. ``number`` is the
-    bare value, ``None`` for a percentage, which is another number than the one that is stored.
+    ``number`` is the bare value, ``None`` for a percentage, which is another number than the one
+    that is stored. ``measured`` is what fields of measured values take: the number with the unit
+    that the format shows behind it (its decimal sign is the point, whatever the texts of its
+    column have), else the bare number. ``unclear`` says why the text of the format could not be
+    worked out.
     """
 
     number: object
+    measured: object
+    unclear: Broken | None
 
-    def __new__(cls, text: str, number: object = None) -> Shown:
+    def __new__(
+        cls,
+        text: str,
+        number: object = None,
+        measured: object = None,
+        unclear: Broken | None = None,
+    ) -> Shown:
         made = super().__new__(cls, text)
         made.number = number
+        made.measured = text if measured is None else measured
+        made.unclear = unclear
         return made
 
-    __slots__ = ("number",)
+    __slots__ = ("measured", "number", "unclear")
 
 
 Area = tuple[int, int, int, int]

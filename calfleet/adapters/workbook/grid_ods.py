@@ -30,23 +30,28 @@ from calfleet.errors import Problem
 _SHOWN = re.compile(r"[-+]?\d[\d.,' \u00a0\u202f]*")
 _BEHIND = re.compile(_SHOWN.pattern + r"(?![eE][-+]?\d)([^\W\d_].*)")
 """A number with a word of its format behind it."""
+_POWER = re.compile(r"[-+]?\d([.,]\d+)?[eE][-+]?\d+")
+_HAS_WORD = re.compile(r"[^\W_]")
+"""A sign alone is no text for a number: zeros are shown as a dash, narrow columns as ###."""
 _ROW_HIDDEN = ("collapse", "filter")
 
 
 def read(path: Path, package: Package, problems: list[Problem]) -> Book:
     """Every sheet of the workbook. Raises Unreadable for a file that is none."""
-    names = package.namelist()
-    if "META-INF/manifest.xml" in names:
-        _refuse_encrypted(package)
+    refuse_encrypted(package)
     book = Book(path, "ods")
-    content = _Content(book, problems)
+    content = Content(book, problems)
     parse(package, "content.xml", content.start, content.end, content.text)
     if not book.grids:
         raise Unreadable("The file holds no sheet.", "Name a spreadsheet.")
     return book
 
 
-def _refuse_encrypted(package: Package) -> None:
+def refuse_encrypted(package: Package) -> None:
+    """Raises: Unreadable where the manifest says that parts are encrypted."""
+    if "META-INF/manifest.xml" not in package.namelist():
+        return
+
     def start(name: str, _: dict[str, str]) -> None:
         if name == "encryption-data":
             raise Unreadable("The file is protected by a password.", "Save it without a password.")
@@ -54,7 +59,7 @@ def _refuse_encrypted(package: Package) -> None:
     parse(package, "META-INF/manifest.xml", start)
 
 
-class _Content:
+class Content:
     """content.xml while it is read."""
 
     def __init__(self, book: Book, problems: list[Problem]) -> None:
@@ -90,28 +95,28 @@ class _Content:
             self.in_text += 1
             self.write("\n" if self.said else "")
         elif self.in_text and name == "s":
-            self.write(" " * min(_whole(_get(given, "c"), 1), 100))
+            self.write(" " * min(_whole(attribute(given, "c"), 1), 100))
         elif self.in_text and name in ("tab", "line-break"):
             self.write(" ")
         elif name in ("table-cell", "covered-table-cell"):
             self.attributes = given
-            self.repeat = _whole(_get(given, "number-columns-repeated"), 1)
+            self.repeat = _whole(attribute(given, "number-columns-repeated"), 1)
             self.said, self.length = [], 0
         elif name == "table-row":
             self.cells, self.formulas, self.column = [], [], 0
-            self.row_repeat = _whole(_get(given, "number-rows-repeated"), 1)
-            self.row_hidden = _get(given, "visibility") in _ROW_HIDDEN
+            self.row_repeat = _whole(attribute(given, "number-rows-repeated"), 1)
+            self.row_hidden = attribute(given, "visibility") in _ROW_HIDDEN
         elif name == "table-column" and self.grid is not None:
-            count = _whole(_get(given, "number-columns-repeated"), 1)
-            if _get(given, "visibility") in _ROW_HIDDEN:
+            count = _whole(attribute(given, "number-columns-repeated"), 1)
+            if attribute(given, "visibility") in _ROW_HIDDEN:
                 end = min(self.header_column + count, LIMITS.columns)
                 self.grid.hidden_columns.update(range(self.header_column, end))
             self.header_column += count
         elif name == "table":
             self.start_table(given)
         elif name == "style":
-            self.style = _get(given, "name")
-        elif name == "table-properties" and _get(given, "display") == "false":
+            self.style = attribute(given, "name")
+        elif name == "table-properties" and attribute(given, "display") == "false":
             self.hidden_styles.add(self.style)
 
     def start_table(self, given: dict[str, str]) -> None:
@@ -121,8 +126,8 @@ class _Content:
         if len(self.book.grids) >= LIMITS.sheets:
             raise too_large(f"more than {LIMITS.sheets} sheets")
         self.grid = Grid(
-            sheet_name(_get(given, "name")),
-            hidden=_get(given, "style-name") in self.hidden_styles,
+            sheet_name(attribute(given, "name")),
+            hidden=attribute(given, "style-name") in self.hidden_styles,
         )
         self.row = self.header_column = 0
         self.too_wide = False
@@ -159,8 +164,8 @@ class _Content:
             return
         given = self.attributes
         value = None if covered else self.value(given)
-        down = _whole(_get(given, "number-rows-spanned"), 1)
-        right = _whole(_get(given, "number-columns-spanned"), 1)
+        down = _whole(attribute(given, "number-rows-spanned"), 1)
+        right = _whole(attribute(given, "number-columns-spanned"), 1)
         if (down > 1 or right > 1) and len(grid.merged) < 20_000:
             grid.merged.append(
                 (self.row, self.column, self.row + down - 1, self.column + right - 1)
@@ -186,7 +191,7 @@ class _Content:
                 return
             self.cells.extend([None] * (self.column - len(self.cells)))
             self.cells.append(value)
-            if _get(given, "formula"):
+            if attribute(given, "formula"):
                 self.formulas.append(self.column)
             self.column += 1
 
@@ -214,25 +219,27 @@ class _Content:
         self.row = last
 
     def value(self, given: dict[str, str]) -> object:
-        kind = _get(given, "value-type")
+        kind = attribute(given, "value-type")
         shown = "".join(self.said)[: LIMITS.text]
         if not kind:
-            if _get(given, "formula") and not shown:
+            if attribute(given, "formula") and not shown:
                 return Broken("The formula has no stored result.", "Enter the value itself.")
             return shown or None
         if kind in ("float", "currency", "percentage"):
-            return _number(_get(given, "value"), shown, percent=kind == "percentage")
+            return _number(attribute(given, "value"), shown, percent=kind == "percentage")
         if kind == "date":
             try:
-                return date.fromisoformat(_get(given, "date-value")[:10])
+                return date.fromisoformat(attribute(given, "date-value")[:10])
             except ValueError:
                 return Broken(f"The cell holds a date {shown[:30]!r} that is none.")
         if kind == "boolean":
-            return _get(given, "boolean-value") == "true"
+            return attribute(given, "boolean-value") == "true"
         if kind == "string":
             if shown.startswith("Err:") or shown in ("#REF!", "#VALUE!", "#DIV/0!", "#N/A"):
                 return Broken(f"The cell holds the error {shown}.", "Enter the value itself.")
-            return (_get(given, "string-value") or shown)[: LIMITS.text] or None
+            own = attribute(given, "string-value")
+            # what is shown may have more than what is held: by a format that puts text around it
+            return (shown if own in shown else own)[: LIMITS.text] or None
         return shown or None
 
 
@@ -247,21 +254,29 @@ def _number(text: str, shown: str, *, percent: bool) -> object:
         return Shown(f"{format((number * 100).normalize(), 'f')} %")
     # a double written with 17 digits is the number with 15
     plain = Decimal(format(Decimal(format(float(number), ".15g")), "f"))
-    behind = _BEHIND.fullmatch(shown.strip())
+    said = shown.strip()
+    behind = _BEHIND.fullmatch(said)
     if behind is not None:
-        return Shown(f"{plain} {behind[1]}", plain)
-    if _SHOWN.fullmatch(shown.strip()):
-        digits = re.split(r"[.,]", shown.strip())
+        whole = said[: behind.start(1)].strip().isdecimal()
+        measured = f"{plain} {behind[1]}"
+        return Shown(said if whole else measured, plain, measured)
+    bare = said.replace(" ", "")
+    if bare.isdecimal() and bare != format(plain, "f") and Decimal(bare) == plain:
+        return Shown(bare, plain, plain)  # leading zeros
+    if _SHOWN.fullmatch(said):
+        digits = re.split(r"[.,]", said)
         places = len(digits[-1]) if len(digits) > 1 else 0
         present = -int(plain.as_tuple().exponent)
         thousands = places == 3 and plain == plain.to_integral_value()
         fits = plain.adjusted() + places <= 25  # beyond: no number of a plant
         if places > present and places <= 15 and fits and not thousands:
             return plain.quantize(Decimal(1).scaleb(-places))
+    elif _HAS_WORD.search(said) and not _POWER.fullmatch(said):
+        return Shown(said, plain, plain)
     return plain
 
 
-def _get(given: dict[str, str], name: str) -> str:
+def attribute(given: dict[str, str], name: str) -> str:
     """An attribute by its name, whatever its prefix."""
     for prefix in ("table:", "office:", "style:", "text:"):
         found = given.get(prefix + name)

@@ -1,14 +1,12 @@
-"""Sheets of an old .xls workbook.
+"""Sheets of an old .xls workbook, once ``compound`` has looked it over.
 
-Its values come through a library that knows its records; it tells neither formats nor formulas
-nor hidden rows, which is said in a remark.
+Its values and number formats come through a library that knows its records; it does not tell
+which cells hold formulas, which is said in a remark.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
-from datetime import date, datetime, time, timedelta
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
@@ -23,7 +21,7 @@ from calfleet.adapters.workbook.grid_cells import (
     sheet_name,
     too_large,
 )
-from calfleet.adapters.workbook.sources import number_shown
+from calfleet.adapters.workbook.grid_formats import around_text, by_format
 from calfleet.errors import Problem
 
 _DAMAGED = "The file is no readable .xls workbook, or protected by a password."
@@ -34,85 +32,113 @@ def read(path: Path, problems: list[Problem]) -> Book:
     """Every sheet of the workbook. Raises Unreadable for a file that is none."""
     import io
 
-    from python_calamine import CalamineError, CalamineWorkbook, SheetVisibleEnum
+    import xlrd
 
     from calfleet.adapters.workbook.compound import looked_over
 
     book = Book(path, "xls")
-    count = 0
-    content = looked_over(path.read_bytes())
+    stream = looked_over(path.read_bytes())
     try:
-        # from its bytes: by its path the library would believe the name
-        source = CalamineWorkbook.from_filelike(io.BytesIO(content))
-        if len(source.sheet_names) > LIMITS.sheets:
-            raise too_large(f"{len(source.sheet_names)} sheets")
-        visible = {each.name: each.visible for each in source.sheets_metadata}
-        for index, name in enumerate(source.sheet_names):
-            grid = Grid(
-                sheet_name(name), hidden=visible.get(name, 0) is not SheetVisibleEnum.Visible
-            )
-            sheet = source.get_sheet_by_index(index)
-            for first, last in sheet.merged_cell_ranges or ():
-                grid.merged.append((*first, *last))
-            for row, cells in enumerate(_rows(sheet)):
-                values = [_value(cell) for cell in cells[: LIMITS.columns]]
-                while values and values[-1] is None:
-                    values.pop()
-                count += len(values)
-                if count > LIMITS.cells:
-                    raise too_large(f"more than {LIMITS.cells:,} cells")
-                if values:
-                    grid.rows[row] = values
+        source = xlrd.open_workbook(
+            file_contents=stream, formatting_info=True, ragged_rows=True, on_demand=True,
+            logfile=io.StringIO(),
+        )  # fmt: skip
+        book.epoch_1904 = source.datemode == 1
+        if source.nsheets > LIMITS.sheets:
+            raise too_large(f"{source.nsheets} sheets")
+        cells = _Cells(source)
+        count = 0
+        for index in range(source.nsheets):
+            sheet = source.sheet_by_index(index)
+            grid = Grid(sheet_name(sheet.name), hidden=sheet.visibility != 0)
             book.grids.append(grid)
-    except (CalamineError, OSError, ValueError, OverflowError) as error:
-        raise Unreadable(_DAMAGED, _AGAIN) from error
-    except Unreadable:
+            count += cells.fill(grid, sheet)
+            if count > LIMITS.cells:
+                raise too_large(f"more than {LIMITS.cells:,} cells")
+            source.unload_sheet(index)
+    except (Unreadable, MemoryError):
         raise
-    except BaseException as error:
-        if type(error).__name__ != "PanicException":  # the library's own defect on a bad file
-            raise
+    except Exception as error:  # whatever the library stumbles over in a bad file
         raise Unreadable(_DAMAGED, _AGAIN) from error
     if not book.grids:
         raise Unreadable("The workbook holds no sheet.", "Name a workbook with cells in it.")
     book.remarks.append(
         Problem(
             book.name,
-            "An .xls file does not tell which cells are formulas, which rows are hidden and how "
-            "many digits were shown, nor a per cent sign or unit that only a format shows: a "
-            "cell that shows 2 % is read as 0.02.",
+            "Which cells hold formulas was not looked for in the .xls file; the stored results "
+            "were taken as they are.",
             "Save it as .xlsx where that matters.",
         )
     )
     return book
 
 
-def _rows(sheet: Any) -> Iterator[list[object]]:
-    """The rows from the first of the sheet on."""
-    start = sheet.start
-    if start is None:
-        return
-    yield from ([] for _ in range(start[0]))
-    blank = [""] * start[1]
-    for cells in sheet.iter_rows():
-        yield blank + list(cells)
+class _Cells:
+    """The cells of a workbook as values of a grid."""
 
+    def __init__(self, source: Any) -> None:
+        self.formats: list[str] = [
+            source.format_map[xf.format_key].format_str if xf.format_key in source.format_map
+            else "General"
+            for xf in source.xf_list
+        ]  # fmt: skip
+        self.around = [around_text(each) for each in self.formats]
+        self.epoch_1904 = source.datemode == 1
+        self.numbers: dict[tuple[float, int], object] = {}
 
-def _value(value: object) -> object:
-    if value is None or value == "":
+    def fill(self, grid: Grid, sheet: Any) -> int:
+        """Puts the cells of a sheet into its grid; gives their number."""
+        count = 0
+        for row in range(min(sheet.nrows, LIMITS.rows)):
+            kinds, values = sheet.row_types(row), sheet.row_values(row)
+            cells = [
+                self.value(kind, value, sheet, row, column)
+                for column, (kind, value) in enumerate(
+                    zip(kinds[: LIMITS.columns], values, strict=False)
+                )
+            ]
+            while cells and cells[-1] is None:
+                cells.pop()
+            if cells:
+                grid.rows[row] = cells
+                count += len(cells)
+        grid.merged.extend(
+            (top, left, below - 1, right - 1)
+            for top, below, left, right in sheet.merged_cells
+            if top < below and left < right
+        )
+        grid.hidden_rows.update(n for n, row in sheet.rowinfo_map.items() if row.hidden)
+        grid.hidden_columns.update(n for n, each in sheet.colinfo_map.items() if each.hidden)
+        return count
+
+    def value(self, kind: int, value: Any, sheet: Any, row: int, column: int) -> object:
+        if kind in (2, 3):  # a number, a day
+            style = sheet.cell_xf_index(row, column)
+            key = (value, style)
+            found = self.numbers.get(key)
+            if found is None:
+                if len(self.numbers) > 500_000:
+                    self.numbers.clear()
+                found = self.numbers[key] = self.number(value, style)
+            return found
+        if kind == 1:
+            text = value[: LIMITS.text]
+            around = self.around[sheet.cell_xf_index(row, column)] if text else None
+            if around is not None:
+                text = f"{around[0]}{text}{around[1]}"[: LIMITS.text]
+            return plain_text(text) if text else None
+        if kind == 4:
+            return bool(value)
+        if kind == 5:
+            import xlrd
+
+            name = xlrd.error_text_from_code.get(value, f"number {value}")
+            return Broken(f"The cell holds the error {name}.", "Enter the value itself.")
         return None
-    if isinstance(value, str):
-        return plain_text(value[: LIMITS.text])
-    if isinstance(value, bool):
-        return value
-    if isinstance(value, int | float):
+
+    def number(self, value: float, style: int) -> object:
         if not math.isfinite(value) or abs(value) > 1e30:
             return Broken(f"The cell holds {value}, which is no number of a plant.")
-        number = number_shown(int(value) if value == int(value) else float(value), "General")
-        return number if number.adjusted() > -30 else Decimal(0)
-    if isinstance(value, datetime):
-        return value.date()
-    if isinstance(value, date):
-        return value
-    if isinstance(value, time | timedelta):
-        return str(value)
-    return str(value)
+        if abs(value) < 1e-30:
+            value = 0.0
+        return by_format(Decimal(repr(value)), self.formats[style], epoch_1904=self.epoch_1904)

@@ -25,17 +25,13 @@ from calfleet.adapters.workbook.grid_cells import (
     Book,
     Broken,
     Grid,
-    Shown,
     Unreadable,
-    percent_format,
-    serial_day,
     sheet_name,
-    shows_date,
     too_large,
-    words_behind,
 )
+from calfleet.adapters.workbook.grid_formats import around_text, by_format
 from calfleet.adapters.workbook.packages import AGAIN, DAMAGED, Package, parse
-from calfleet.adapters.workbook.sources import letter, number_shown
+from calfleet.adapters.workbook.sources import letter
 from calfleet.errors import Problem
 
 _BUILT_IN = {
@@ -239,7 +235,7 @@ class _Sheet:
         self.grid = grid
         self.strings = strings
         self.formats = formats
-        self.dates = [shows_date(each) for each in formats]
+        self.around = {str(n): each for n, fmt in enumerate(formats) if (each := around_text(fmt))}
         self.book = book
         self.count = count
         self.problems = problems
@@ -364,9 +360,9 @@ class _Sheet:
             number = _whole(text)
             if number is None or not 0 <= number < len(self.strings):
                 return Broken("The cell names a text that is not in the file.", AGAIN)
-            return self.strings[number] or None
+            return self.framed(self.strings[number]) or None
         if kind in ("str", "inlineStr"):
-            return text[: LIMITS.text] or None
+            return self.framed(text[: LIMITS.text]) or None
         if kind == "e":
             return Broken(f"The cell holds the error {text[:20]}.", "Enter the value itself.")
         if kind == "b":
@@ -386,6 +382,11 @@ class _Sheet:
             found = self.numbers[key] = self.number(text)
         return found
 
+    def framed(self, text: str) -> str:
+        """The text with what its format shows around it."""
+        around = self.around.get(self.style) if text else None
+        return f"{around[0]}{text}{around[1]}"[: LIMITS.text] if around else text
+
     def number(self, text: str) -> object:
         try:
             exact = Decimal(text.strip())
@@ -394,17 +395,8 @@ class _Sheet:
         if not exact.is_finite() or abs(exact.adjusted()) > 30:
             return Broken(f"The cell holds {text[:30]}, which is no number of a plant.")
         style = _whole(self.style) or 0
-        if 0 <= style < len(self.dates) and self.dates[style]:
-            return serial(exact, epoch_1904=self.book.epoch_1904)
         fmt = self.formats[style] if 0 <= style < len(self.formats) else "General"
-        percent = percent_format(fmt)
-        if percent is not None:
-            shown = number_shown(float(exact) * 100, percent)
-            return Shown(f"{shown} %")
-        whole = exact == exact.to_integral_value() and exact.adjusted() < 18
-        value = number_shown(int(exact) if whole else float(exact), fmt)
-        unit = words_behind(fmt)
-        return Shown(f"{value} {unit}", value) if unit else value
+        return by_format(exact, fmt, epoch_1904=self.book.epoch_1904)
 
     def merge(self, reference: str) -> None:
         if len(self.grid.merged) >= 20_000:
@@ -417,16 +409,6 @@ class _Sheet:
         self.grid.merged.append(
             (int(a[2]) - 1, column_number(a[1]), int(b[2]) - 1, column_number(b[1]))
         )
-
-
-def serial(number: Decimal, *, epoch_1904: bool) -> object:
-    """The day of a cell that shows one: its time of day is left out where it has one."""
-    day = serial_day(int(number), epoch_1904=epoch_1904)
-    if day is not None:
-        return day
-    if int(number) == 60 and not epoch_1904:
-        return Broken("Serial number 60 is 29 February 1900, which there was not.")
-    return Broken(f"{number} is not the serial number of a day.", "Enter the date as a date.")
 
 
 def _whole(text: str | None) -> int | None:

@@ -62,8 +62,8 @@ def mark(
 ) -> list[Path]:
     """The marked copies that were written into ``folder``, one for each book with problems.
 
-    ``said`` gets a line for each file that got no copy because it could not be read. The folder is
-    made where there is none. No file is ever overwritten: where the name is taken, a number is put
+    ``said`` gets a line for each place that is in none of the books. The folder is made where
+    there is none. No file is ever overwritten: where the name is taken, a number is put
     behind it. When a copy cannot be written, those of this call are taken away again.
 
     Raises: RecordRefused when ``folder`` is a file or no name is free; OSError.
@@ -71,7 +71,7 @@ def mark(
     by_book, others = spots(books, problems)
     if said is not None:
         said += [
-            Problem(where, "There is no marked copy of it: it could not be read as a workbook.")
+            Problem(where, "No marked copy shows it: it is in none of the files that were read.")
             for where in dict.fromkeys(problem.where for problem in others)
         ]
     wanted = [(book, each) for book, each in zip(books, by_book, strict=True) if each]

@@ -50,6 +50,7 @@ _MINUTES = {
     **dict.fromkeys(("h", "hr", "hrs", "hour", "hours"), 60),
 }
 _MEASURED = frozenset({Sort.VALUE, Sort.SPREAD, Sort.BAND, Sort.RANGE, Sort.SPREADS})
+_AS_SHOWN = frozenset({Sort.TEXT, Sort.WORD, Sort.LIST})
 _CELSIUS = frozenset(
     {"temperature_c", "temperature_min_c", "temperature_max_c", "Reference temperature"}
 )
@@ -158,8 +159,12 @@ def understood(value: object, sort: Sort, use: ColumnUse, *, epoch_1904: bool) -
     if blank(value):
         return None
     if isinstance(value, Shown):
-        if value.number is None or sort in _MEASURED:
-            use = replace(use, decimals=Decimals.POINT)
+        use = replace(use, decimals=Decimals.POINT)
+        if sort in _AS_SHOWN:
+            if value.unclear is not None:
+                raise Misread(value.unclear.message, value.unclear.hint)
+        elif value.number is None or sort in _MEASURED:
+            value = value.measured
         else:
             value = value.number
     if use.words:
@@ -230,6 +235,11 @@ def _share(value: object, use: ColumnUse, epoch: bool) -> object:
         return number.scaleb(-2)
     if behind:
         raise Misread(f"{shown(value)} is not a share.", "45 % is 0.45 or 45 %.")
+    if number > 1:
+        raise Misread(
+            f"{shown(value)} is not a share between 0 and 1.",
+            '45 % is 0.45 or 45 %. For a column in per cent, add unit = "%" to it in the mapping.',
+        )
     return number
 
 

@@ -8,7 +8,7 @@ second that day with ``-2``), so that the same file read again gives the same nu
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 from decimal import Decimal
@@ -72,6 +72,7 @@ class History:
         moving: MovingRows,
         sheets: Sequence[SheetRows],
         progress: Callable[[str, int, int], None],
+        numbers: Collection[str] = (),
     ) -> None:
         self.moving = moving
         self.sheets = [
@@ -80,6 +81,7 @@ class History:
             if each.table.kind in (TableKind.CALIBRATIONS, TableKind.READINGS)
         ]
         self.progress = progress
+        self.numbers = numbers
         self.jobs: dict[str, _Job] = {}
         self.open: dict[tuple[str, date | None], list[_Job]] = {}
         self._certificates: dict[str, list[rec.Certificate]] = {}
@@ -100,8 +102,7 @@ class History:
             self._certificates.setdefault(certificate.gauge, []).append(certificate)
         for each in self._certificates.values():
             each.sort(key=lambda c: (c.calibrated_on, c.issued_on, c.number))
-        numbers = {each.number for each in self.moving.known.history if each.number}
-        numbers.update(self.jobs)
+        numbers = {*self.numbers, *self.jobs}
         waiting = list(self.jobs.values())
         self.jobs, self.open = {}, {}
         waiting.reverse()

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import gc
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
@@ -17,10 +17,11 @@ from calfleet import records as rec
 from calfleet.adapters.workbook.grids import Book
 from calfleet.adapters.workbook.loose import Misread
 from calfleet.adapters.workbook.moving_cells import Value, in_unit
+from calfleet.adapters.workbook.moving_gauges import read_gauges
 from calfleet.adapters.workbook.moving_history import History
 from calfleet.adapters.workbook.moving_map import FIELDS, Mapping, TableKind
 from calfleet.adapters.workbook.moving_names import MovingRows
-from calfleet.adapters.workbook.moving_registers import Switches, keep_one, read_gauges
+from calfleet.adapters.workbook.moving_registers import Switches, keep_one
 from calfleet.adapters.workbook.moving_rows import Line, MovedRow, Notes, SheetRows, tables_of
 from calfleet.adapters.workbook.sources import Table
 from calfleet.adapters.workbook.tables import CODE, squeezed
@@ -55,17 +56,18 @@ def read_incoming(
     mapping: Mapping,
     known: rec.SiteInput,
     progress: Callable[[str, int, int], None],
+    numbers: Collection[str] = (),
 ) -> Incoming:
     """Everything the files say, read by the mapping and checked with what the site holds.
 
-    ``known``: what the site holds; its history is needed only for numbers that corrections name.
-    ``progress`` is called with the place worked on, rows done and rows in all.
+    ``known``: what the site holds, without history; ``numbers``: those of its calibrations, which
+    corrections name. ``progress`` is called with the place worked on, rows done and rows in all.
     Nothing is raised for bad data.
     """
     collecting = gc.isenabled()
     gc.disable()  # no circles are made, and looking for them in all rows held costs a third
     try:
-        return _Reader(books, mapping, known, progress).read()
+        return _Reader(books, mapping, known, progress, numbers).read()
     finally:
         if collecting:
             gc.enable()
@@ -78,8 +80,10 @@ class _Reader:
         mapping: Mapping,
         known: rec.SiteInput,
         progress: Callable[[str, int, int], None],
+        numbers: Collection[str],
     ) -> None:
         self.notes = Notes()
+        self.numbers = numbers
         self.known = known
         self.mapping = mapping
         self.progress = progress
@@ -177,7 +181,7 @@ class _Reader:
         self.moving.gauge_names.complete = complete
         certificates = self._certificates()
         history = []
-        for row, record in History(self.moving, self.sheets, self.progress).read():
+        for row, record in History(self.moving, self.sheets, self.progress, self.numbers).read():
             if not row.bad:
                 history.append(record)
                 self._place(row, "calibration", record.number or "", "tag")

@@ -11,12 +11,11 @@ from calfleet.adapters.workbook.grids import Book, Broken, Grid, Shown
 from calfleet.adapters.workbook.loose import (
     DateOrder,
     Decimals,
-    Misread,
     clean,
     column_dates,
     column_decimals,
 )
-from calfleet.adapters.workbook.moving_cells import blank, plain, unit_and_mode
+from calfleet.adapters.workbook.moving_cells import blank, plain
 from calfleet.adapters.workbook.moving_headers import (
     WITH_UNIT,
     Match,
@@ -28,7 +27,6 @@ from calfleet.adapters.workbook.moving_headers import (
     match_of,
     sample_of,
     together,
-    unit_in,
     unit_of,
     words_of,
 )
@@ -43,6 +41,7 @@ from calfleet.adapters.workbook.moving_map import (
     TableKind,
     TableUse,
 )
+from calfleet.adapters.workbook.moving_missing import missing
 from calfleet.adapters.workbook.moving_names import folded
 from calfleet.adapters.workbook.moving_rows import header_areas, header_of
 from calfleet.adapters.workbook.moving_words import (
@@ -75,52 +74,6 @@ _FAMILY = frozenset(
     {"Dead band", "Dead band range", "Range", "Range low", "Range high", "Tolerance minus",
      "Tolerance plus"}
 )  # fmt: skip
-_NEEDED: dict[TableKind, tuple[str, ...]] = {
-    TableKind.SWITCHES: (
-        "Tag", "Effective on", "Serial number", "Area", "Service", "Family", "Quantity", "Unit",
-        "Range low", "Range high", "Line unit", "Proof pressure", "Criticality", "Outage-bound",
-        "Status", "Interval policy", "Procedure", "Bench minutes",
-    ),
-    TableKind.SET_POINTS: (
-        "Tag", "Label", "Set point", "Direction", "Tolerance minus", "Tolerance basis",
-        "Dead band", "Contact form", "Action", "Energised state",
-    ),
-    TableKind.GAUGES: (
-        "Gauge", "Effective on", "Serial number", "Description", "Status", "Mode", "Unit",
-        "Range low", "Range high", "Resolution", "Accuracy", "Accuracy basis", "Drift per year",
-        "Temperature coefficient", "Reference temperature", "Use corrections", "Tier",
-        "Interval policy",
-    ),
-    TableKind.CERTIFICATES: (
-        "certificate", "gauge", "laboratory", "calibrated_on", "issued_on", "unit",
-        "temperature_c", "humidity", "adjusted",
-    ),
-    TableKind.POINTS: (
-        "certificate", "phase", "direction", "reference", "indication", "expanded_uncertainty",
-        "coverage_factor",
-    ),
-    TableKind.STANDARDS: ("certificate", "description"),
-    TableKind.CALIBRATIONS: (
-        "tag", "performed_on", "performed_by", "procedure", "procedure_revision",
-        "operating_gauge", "temperature_c", "humidity", "adjusted",
-    ),
-    TableKind.PEOPLE: ("person", "name", "role", "effective_on"),
-    TableKind.QUALIFICATIONS: ("person", "quantity", "granted_on", "expires_on", "granted_by"),
-    TableKind.PROCEDURES: (
-        "code", "title", "revision", "approved_on", "approved_by", "effective_on", "quantities",
-        "exercise_cycles", "as_found", "as_left", "ramp_limit_fraction_per_s",
-        "temperature_min_c", "temperature_max_c", "humidity_max", "required_tur", "rule",
-        "guard_factor", "coverage_probability",
-    ),
-    TableKind.AREAS: ("code", "name"),
-    TableKind.LABORATORIES: ("code", "name", "kind"),
-    TableKind.POLICIES: ("code", "effective_on", "basis", "every", "unit"),
-}  # fmt: skip
-_INSTEAD = {
-    "Range low": ("Range",), "Range high": ("Range",),
-    "Tolerance minus": ("Tolerance", "Tolerance plus", "Lower limit", "Upper limit"),
-    "indication": ("error",),
-}  # fmt: skip
 
 
 def propose(books: Sequence[Book], known: rec.SiteInput) -> Mapping:
@@ -192,7 +145,16 @@ class _Sheet:
             certainty=Certainty.SURE if best.score >= 6 else Certainty.LIKELY,
             reason=f"its headers are those of {best.kind}",
         )  # fmt: skip
-        table = replace(table, missing=tuple(self._missing(table, first)))
+        table = replace(
+            table,
+            missing=tuple(
+                missing(
+                    table,
+                    lambda use, most: self._values(column_of(use), first, most),
+                    all_known=self._all_known(table, first),
+                )
+            ),
+        )
         if self.grid.hidden:
             table = replace(
                 table, kind=TableKind.IGNORED, certainty=Certainty.GUESS, missing=(),
@@ -564,66 +526,14 @@ class _Sheet:
                     }
                     yield guess(use, "Direction", ways, "high trips rising, low falling")
 
-    # what is missing -----------------------------------------------------------------------
-
-    def _missing(self, table: TableUse, first: int) -> Iterator[str]:
-        given = {use.field for use in table.columns}
-        needed = list(_NEEDED.get(table.kind, ()))
-        if table.kind is TableKind.READINGS:
-            needed = list(_NEEDED[TableKind.CALIBRATIONS])
-        if table.kind in (TableKind.SWITCHES, TableKind.SET_POINTS, TableKind.GAUGES):
-            key = next((use for use in table.columns if use.field == KEYS[table.kind]), None)
-            if key is not None and self._share_known(table.kind, column_of(key), first - 1) == 1:
-                return  # the site says the rest
-        if table.kind is TableKind.SWITCHES and "Set point" in given:
-            needed += _NEEDED[TableKind.SET_POINTS]
-        grouped = any(use.set_point for use in table.columns)
-        for name in dict.fromkeys(needed):
-            others = (name, *_INSTEAD.get(name, ()))
-            if given & set(others) or (name == "Label" and grouped):
-                continue
-            if name in ("Unit", "Line unit", "Mode") and self._told(table, first, name):
-                continue
-            if name.endswith("basis") and self._basis_told(table, first, name):
-                continue
-            yield name
-
-    def _told(self, table: TableUse, first: int, name: str) -> bool:
-        """Whether the unit stands in a header or in the cells."""
-        fields = ("Proof pressure", "Static pressure") if name == "Line unit" else (
-            "Range", "Range high", "Range low", "Set point", "Unit"
-        )  # fmt: skip
-        for use in table.columns:
-            if use.field not in fields:
-                continue
-            texts = [use.unit] if use.unit else []
-            texts += [
-                unit_in(v) for v in self._values(column_of(use), first, 20) if isinstance(v, str)
-            ]
-            for text in texts:
-                try:
-                    mode = unit_and_mode(text)[1] if text else None
-                except Misread:
-                    continue
-                if text and (name != "Mode" or mode is not None):
-                    return True
-        return False
-
-    def _basis_told(self, table: TableUse, first: int, name: str) -> bool:
-        wanted = "Accuracy" if name.startswith("Accuracy") else "Tolerance"
-        for use in table.columns:
-            if not use.field.startswith(wanted):
-                if use.field in ("Lower limit", "Upper limit") and wanted == "Tolerance":
-                    return True
-                continue
-            if use.unit and use.unit != "%":
-                return True
-            values = list(self._values(column_of(use), first, 50))
-            if values and all(
-                isinstance(v, str) and re.search(r"(?:%\s*\S)|(?:\d\s*[A-Za-z])", v) for v in values
-            ):
-                return True
-        return False
+    def _all_known(self, table: TableUse, first: int) -> bool:
+        """Whether the site holds every switch (or gauge) of the sheet."""
+        if table.kind not in (TableKind.SWITCHES, TableKind.SET_POINTS, TableKind.GAUGES):
+            return False
+        key = next((use for use in table.columns if use.field == KEYS[table.kind]), None)
+        if key is None:
+            return False
+        return self._share_known(table.kind, column_of(key), first - 1) == 1
 
 
 def _new_areas(

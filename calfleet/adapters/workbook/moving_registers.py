@@ -1,7 +1,7 @@
-"""Switches with their set points, and gauges, from lines of a shop's registers.
+"""Switches with their set points from lines of a shop's registers.
 
 A register row that says nothing of a field takes it from the site's latest revision of the same
-switch or gauge, where there is one; what neither the row nor the mapping nor the site says is a
+switch, where there is one; what neither the row nor the mapping nor the site says is a
 problem. Ranges, set points, tolerances and dead bands are brought to the unit of the switch.
 """
 
@@ -21,7 +21,6 @@ from calfleet.adapters.workbook.moving_map import (
 )
 from calfleet.adapters.workbook.moving_names import MovingRows
 from calfleet.adapters.workbook.moving_rows import Line, MovedRow, Placed, SheetRows, tables_of
-from calfleet.adapters.workbook.siterows import THERMOMETER
 from calfleet.adapters.workbook.sources import Table
 from calfleet.adapters.workbook.tables import Row, squeezed
 from calfleet.metrology.units import PressureMode
@@ -70,7 +69,7 @@ def a_value(line: Line, name: str) -> Value | None:
     return None
 
 
-def check_mode(line: Line, name: str, mode: PressureMode | None, quantity: object) -> None:
+def check_mode(line: Line, name: Placed | str, mode: PressureMode | None, quantity: object) -> None:
     """Notes a problem where a unit such as 'bara' does not go with what the switch responds to."""
     if mode is None or not isinstance(quantity, str):
         return
@@ -219,7 +218,8 @@ class Switches:
         if not code and latest is not None:
             code = latest.unit
         for name, each in told:
-            check_mode(line, name, each.mode, values.get("quantity"))
+            if name != "Set point":  # looked at with the others of the row
+                check_mode(line, name, each.mode, values.get("quantity"))
         values["unit"] = code or None
         if ends is not None:
             if ends.low is not None:
@@ -387,7 +387,7 @@ def point_values(
         values[squeezed(name)] = get(name)
     point = get("Set point")
     if isinstance(point, Value):
-        check_mode(line, "Set point", point.mode, quantity)
+        check_mode(line, group.get("Set point") or "Set point", point.mode, quantity)
     value = values["set point"] = number("Set point", point, difference=False)
 
     basis = get("Tolerance basis")
@@ -502,118 +502,7 @@ def _point_as_held(point: rec.SetPoint) -> dict[str, object]:
     }  # fmt: skip
 
 
-# --- gauges -------------------------------------------------------------------------------
-
-
-def _gauge_as_held(gauge: rec.Gauge) -> dict[str, object]:
-    return {
-        "effective on": gauge.effective_on, "serial number": gauge.serial,
-        "description": gauge.description, "status": str(gauge.status),
-        "mode": THERMOMETER if gauge.mode is None else str(gauge.mode),
-        "use corrections": gauge.use_corrections, "tier": gauge.tier,
-        "interval policy": gauge.policy, "oxygen clean": gauge.oxygen_clean,
-        "reference temperature": gauge.reference_temperature_c,
-        "same gauge correlation": gauge.same_gauge_correlation,
-        "readable fraction": gauge.readable_fraction,
-    }  # fmt: skip
-
-
-def _gauge_values(moving: MovingRows, line: Line, code: str, revision: int) -> dict[str, object]:
-    latest = moving.latest_gauge.get(code)
-    values: dict[str, object] = {"gauge": code, "revision": revision}
-    held = _gauge_as_held(latest) if latest is not None else {}
-    for name in (
-        "Effective on", "Reason", "Serial number", "Description", "Status", "Mode",
-        "Reference temperature", "Use corrections", "Tier", "Oxygen clean",
-        "Same-gauge correlation", "Readable fraction",
-    ):  # fmt: skip
-        values[squeezed(name)] = line.get(name)
-    values["interval policy"] = moving.refer(line, "Interval policy")
-    for name, value in held.items():
-        if values.get(name) is None and name not in line.failed:
-            values[name] = value
-    unit, span = line.get("Unit"), line.get("Range")
-    low, high = a_value(line, "Range low"), a_value(line, "Range high")
-    ends = span if isinstance(span, Ends) else None
-    told = [each for each in (unit, ends, high, low) if isinstance(each, Value | Ends)]
-    target = next((each.unit for each in told if each.unit), "")
-    if not target and latest is not None:
-        target = latest.unit
-    mode = next((each.mode for each in told if each.mode), None)
-    if mode is not None:
-        if values["mode"] is None:
-            values["mode"] = str(mode)
-        elif str(values["mode"]).casefold() != str(mode):
-            line.problem("Mode", f"The unit is one of {mode} pressure, the mode {values['mode']}.",
-                         "Correct one of them.")  # fmt: skip
-    values["unit"] = target or None
-    if ends is not None:
-        low = Value(ends.low, ends.unit) if ends.low is not None else low
-        high = Value(ends.high, ends.unit)
-    values["range low"] = converted(line, "Range low", low, target)
-    values["range high"] = converted(line, "Range high", high, target)
-    for name in ("Resolution", "Drift per year", "Temperature coefficient"):
-        values[squeezed(name)] = converted(line, name, a_value(line, name), target, difference=True)
-    values["static limit"] = converted(line, "Static limit", a_value(line, "Static limit"), target)
-    basis = line.get("Accuracy basis")
-    values["accuracy basis"] = basis
-    band = line.get("Accuracy")
-    if isinstance(band, Tolerance):
-        if band.minus != band.plus or band.plus is None:
-            line.problem("Accuracy", "The error is not the same on both sides.",
-                         "Enter the greater one.")  # fmt: skip
-        else:
-            each = Value(band.plus, band.unit if band.basis == "absolute" else "")
-            values["accuracy"] = converted(line, "Accuracy", each, target, difference=True)
-        found = band.basis
-        if found == "% of upper range value" and values["range low"] == 0:
-            found = "% of span"  # the same thing for a range that begins at zero
-        if found and isinstance(basis, str) and basis.casefold() != found:
-            line.problem("Accuracy", f"Two bases: {found} and {basis}.", "Correct one of them.")
-        values["accuracy basis"] = found or basis
-    if latest is not None and target == latest.unit:
-        for name, value in (
-            ("range low", latest.range_low), ("range high", latest.range_high),
-            ("resolution", latest.resolution), ("drift per year", latest.drift_per_year),
-            ("temperature coefficient", latest.temperature_coefficient),
-            ("static limit", latest.static_limit),
-        ):  # fmt: skip
-            if values[name] is None and not line.failed & {name, "range"}:
-                values[name] = value
-        if band is None and "accuracy" not in line.failed:
-            values |= {"accuracy": latest.accuracy, "accuracy basis": latest.accuracy_basis}
-    return values
-
-
-def read_gauges(
-    moving: MovingRows, sheets: Sequence[SheetRows]
-) -> list[tuple[MovedRow, rec.Gauge]]:
-    """Each gauge that the files give, with its row."""
-    rows: dict[object, MovedRow] = {}
-    for sheet in tables_of(TableKind.GAUGES, sheets):
-        for line in sheet.lines(moving.gauge_names.names):
-            text = line.get("Gauge")
-            code = moving.meant(
-                line, "Gauge", moving.gauge_names, text if isinstance(text, str) else None
-            ) or ""  # fmt: skip
-            number = line.get("Revision")
-            latest = moving.latest_gauge.get(code)
-            revision = (
-                int(number) if isinstance(number, int | Decimal)
-                else (latest.revision if latest else 0) + 1
-            )  # fmt: skip
-            row = MovedRow(_gauge_values(moving, line, code, revision), line)
-            row.bad = line.bad
-            serial = row.raw("serial number")
-            if code:
-                moving.learn(moving.gauge_names, code, serial if isinstance(serial, str) else "")
-            keep_one(rows, (code, revision) if code else id(row), row, code, "Gauge")
-    table = Table(tuple(in_order(rows.values(), "Gauge")), complete=all(s.complete for s in sheets))
-    out = []
-    for found, gauge in moving.gauges_from(table):
-        if isinstance(found, MovedRow):
-            out.append((found, gauge))
-    return out
+# --- rows that are there twice --------------------------------------------------------------
 
 
 def twice(line: Line, field_name: str, name: str, revision: object, first: str) -> None:

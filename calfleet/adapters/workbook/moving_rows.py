@@ -12,7 +12,7 @@ from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
 
-from calfleet.adapters.workbook.grids import Area, Book, Broken, Grid
+from calfleet.adapters.workbook.grids import Area, Book, Broken, Grid, Shown
 from calfleet.adapters.workbook.loose import Decimals, Misread, clean, column_decimals
 from calfleet.adapters.workbook.moving_cells import blank, plain, understood
 from calfleet.adapters.workbook.moving_map import (
@@ -415,6 +415,8 @@ class Line:
         if raw is None:
             return None
         key = (type(raw), raw, str(raw)) if isinstance(raw, Decimal) else (type(raw), raw)
+        if type(raw) is Shown:
+            key = (*key, raw.number, raw.measured)
         try:
             return placed.cache[key]
         except KeyError:

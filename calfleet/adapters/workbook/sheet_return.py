@@ -16,7 +16,7 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
-from calfleet.adapters.workbook.packages import Damaged, Unreadable, screen
+from calfleet.adapters.workbook.packages import Damaged, Unreadable, open_package, screen
 from calfleet.adapters.workbook.sheet_form import (
     MARK_TITLE,
     MARKS,
@@ -85,8 +85,11 @@ class SheetFile:
 def open_sheets(path: Path, problems: list[Problem]) -> SheetFile | None:
     """The bench sheets of a workbook by their marks; ``None`` with the problem noted."""
     name = path.name
+    open_document = False
     try:
-        screen(path, elements=1_200_000, places=1_000_000)
+        open_document = _is_open_document(path)
+        if not open_document:
+            screen(path, elements=1_200_000, places=1_000_000)
     except Damaged:
         pass  # said below
     except Unreadable as error:
@@ -102,7 +105,7 @@ def open_sheets(path: Path, problems: list[Problem]) -> SheetFile | None:
     except OSError as error:
         problems.append(Problem(name, f"The file cannot be read: {error.strerror or error}."))
         return None
-    pages = _load(content, name, problems)
+    pages = _load_ods(path, problems) if open_document else _load(content, name, problems)
     if pages is None:
         return None
     marks = tuple(m for title, page in pages.items() if (m := _marks(name, title, page)))
@@ -148,6 +151,36 @@ def _load(content: bytes, name: str, problems: list[Problem]) -> dict[str, Page]
         ValueError, TypeError, AttributeError, SyntaxError, RuntimeError,
     ):  # fmt: skip
         problems.append(unreadable)
+        return None
+
+
+def _is_open_document(path: Path) -> bool:
+    """Whether the file is an .ods, by what it holds. Raises Unreadable."""
+    if not path.is_file():
+        return False
+    with path.open("rb") as stream:
+        if not stream.read(4).startswith(b"PK"):
+            return False
+    with open_package(path) as package:
+        return "content.xml" in package.namelist()
+
+
+def _load_ods(path: Path, problems: list[Problem]) -> dict[str, Page] | None:
+    """The cells of each tab of an .ods, formulas as text."""
+    from calfleet.adapters.workbook.sheet_ods import pages
+
+    try:
+        with open_package(path) as package:
+            return {
+                title: {
+                    place: Seen(*cell)
+                    for place, cell in cells.items()
+                    if place[0] <= ROWS and place[1] <= COLUMNS
+                }
+                for title, cells in pages(path, package).items()
+            }
+    except Unreadable as error:
+        problems.append(Problem(path.name, error.message, error.hint))
         return None
 
 
@@ -687,7 +720,8 @@ class _Reading:
         return returned, verified, "; ".join(said)
 
     def _remarks(self, checks: str) -> str:
-        parts = [self.text("remarks", REMARKS_LIMIT)]
+        own = self.text("remarks", REMARKS_LIMIT)
+        parts = [f"{own}." if own[-1:].isalnum() else own]  # more sentences follow
         clean_kept = self.choice("clean_kept")
         if clean_kept:
             parts.append(f"Kept oxygen-clean: {clean_kept}.")

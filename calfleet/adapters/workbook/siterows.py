@@ -29,6 +29,8 @@ from calfleet.scheduling.due import check_policy
 Item = TypeVar("Item")
 _ZERO = Decimal(0)
 _ONE = Decimal(1)
+_COMPARED = 2000
+"""Among more names than these the nearest is not looked for: it would be for row after row."""
 THERMOMETER = "thermometer"
 TOLERANCE_BASES = tuple(str(basis) for basis in ToleranceBasis)
 ACCURACY_BASES = ("absolute", "% of span", "% of reading")
@@ -357,7 +359,17 @@ class SiteRows:
         procedure = row.reference("Procedure", self.procedures)
         scope = self.procedure_revisions.get(procedure)
         if scope and not row.bad and not any(quantity in p.quantities for p in scope.values()):
-            row.problem("Procedure", f"{procedure} is not for {quantity}.")
+            others = [
+                code
+                for code, held in self.procedure_revisions.items()
+                if any(quantity in p.quantities for p in held.values())
+            ]
+            row.problem(
+                "Procedure",
+                f"{procedure} is not for {quantity}.",
+                f"Name one that is ({', '.join(others) or 'there is none yet'}), or correct the "
+                "quantity.",
+            )
         return rec.Switch(
             tag=row.text("Tag", CODE),
             revision=row.integer("Revision", 1, default=1),
@@ -661,10 +673,11 @@ class SiteRows:
                 row.problem("calibration", f"The calibration {key} is there twice.")
                 continue
             jobs[key] = self._read_job(row, key)
-        for job in jobs.values():
+        for key, job in jobs.items():
             replaced = job.row.text_or("replaces", None, CODE)
             if replaced is not None and replaced not in others and not keys.knows(replaced):
-                job.row.unknown("replaces", "calibration", replaced, keys.names)
+                near = {*others, *keys.names} if len(others) + len(jobs) <= _COMPARED else set()
+                job.row.unknown("replaces", "calibration", replaced, near - {key})
         for row in lines.rows:
             key = row.reference("calibration", keys)
             found = jobs.get(key)

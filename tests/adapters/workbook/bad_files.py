@@ -349,8 +349,9 @@ def xls_sheet(cells: Iterable[bytes], before: bytes = b"") -> bytes:
 def xls_stream(
     sheets: Sequence[tuple[str, bytes]], before: bytes = b"", states: Sequence[int] = ()
 ) -> bytes:
-    """The stream of a workbook: its globals, then its sheets."""
+    """The stream of a workbook: its globals with the one style of all cells, then its sheets."""
     begin = record(0x809, struct.pack("<HHHHII", 0x600, 0x05, 0, 0, 0, 0)) + before
+    begin += record(0xE0, bytes(20))
     names = [text16(name, "<B") for name, _ in sheets]
     size = len(begin) + sum(10 + len(name) for name in names) + 4
     globals_ = begin

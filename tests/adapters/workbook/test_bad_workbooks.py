@@ -41,7 +41,7 @@ LIGHT_SECONDS = 2.0
 HEAVY_SECONDS = 20.0
 """Processor time, a slow machine allowed for."""
 PLAIN_ENGLISH = re.compile(r"[-A-Z0-9'].*[.!]", re.DOTALL)
-INTERNAL = re.compile(r"Error\b|Exception|Traceback|<class|object at 0x|expat|zlib|calamine")
+INTERNAL = re.compile(r"Error\b|Exception|Traceback|<class|object at 0x|expat|zlib|xlrd")
 
 
 def outcomes(paths: Iterable[Path], share: int = 1) -> dict[str, dict[str, Any]]:

@@ -476,6 +476,7 @@ def test_a_file_that_was_not_read_gets_a_line_and_no_copy(tmp_path: Path) -> Non
         == []
     )
     assert [each.where for each in said] == ["gone.xlsx"]
+    assert "in none of the files" in said[0].message
     assert not (tmp_path / "n").exists()
 
 

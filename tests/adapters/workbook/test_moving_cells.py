@@ -156,3 +156,14 @@ def test_headers_of_one_meaning_have_one_form() -> None:
     }
     assert label_of("High High S/P") == ("HH", "setpoint")
     assert folded("PSL 1102/a") == folded("psl-1102A")
+
+
+@pytest.mark.parametrize("value", [Decimal(44), "44", "1.5"])
+def test_a_bare_number_above_one_is_no_share_and_says_how_to_map_it(value: object) -> None:
+    bare = ColumnUse("A", "Humidity", "humidity")
+    with pytest.raises(Misread, match="is not a share between 0 and 1") as caught:
+        understood(value, Sort.SHARE, bare, epoch_1904=False)
+    assert 'add unit = "%" to it in the mapping' in caught.value.hint
+    mapped = ColumnUse("A", "Humidity", "humidity", unit="%")
+    found = understood(value, Sort.SHARE, mapped, epoch_1904=False)
+    assert found == Decimal(str(value)) / 100

@@ -532,12 +532,26 @@ def test_a_unit_that_only_the_number_format_shows_counts(tmp_path: Path) -> None
     first = incoming.given.switches[0]
     assert first.set_points[0].value == Decimal("6.5")
     assert first.set_points[0].tolerance_plus == Decimal(2)  # not 2000, beside decimal commas
-    assert first.serial == "12"
+    assert first.serial == "12 pcs"  # a text is what is shown
 
 
 def test_a_number_format_with_an_unknown_unit_is_a_problem(tmp_path: Path) -> None:
     incoming = register(tmp_path, [row(sp=6.5)], None, formats(("D2", '0.0 "ubar"')))
     assert [p.where for p in incoming.problems] == ["register.xlsx, PS!D2"]
+
+
+def test_a_mode_that_does_not_fit_is_told_once(tmp_path: Path) -> None:
+    incoming = register(tmp_path, [row(sp="6.5 bara")])
+    (problem,) = incoming.problems
+    assert problem.where == "register.xlsx, PS!D2"
+    assert "unit is one of absolute pressure, the switch is for pressure" in problem.message
+
+
+def test_a_procedure_for_another_quantity_names_those_that_fit(tmp_path: Path) -> None:
+    incoming = register(tmp_path, [GOOD], Procedure="TS-GEN")
+    (problem,) = incoming.problems
+    assert problem.message == "TS-GEN is not for pressure."
+    assert problem.hint.startswith("Name one that is (PS-GAS, PS-GEN")
 
 
 def test_a_tolerance_without_basis_is_told_with_what_stands_there(tmp_path: Path) -> None:
