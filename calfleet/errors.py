@@ -22,7 +22,8 @@
     │   ├── UncertaintyRefused    no coverage interval can be stated
     │   ├── RiskInfeasible    no prior satisfies the stated in-tolerance probability
     │   ├── SchemaMismatch    the database is of another revision
-    │   └── StoreRefused      the database cannot be written, or a guard refused
+    │   ├── StoreRefused      the database cannot be written, or a guard refused
+    │   └── WorkerEnded       a process that computes beside this one ended too early
     ├── ProblemsFound         exit 1: data read completely, problems listed
     │   ├── DataProblems      rows of input files, each with file, sheet and cell
     │   └── CopyDamaged       an export or backup that is not as it was written, each file named
@@ -145,6 +146,17 @@ class SchemaMismatch(Refused):
 
 class StoreRefused(Refused):
     pass
+
+
+class WorkerEnded(Refused):
+    """A process that computes beside this one ended before it had answered."""
+
+    def __init__(self) -> None:
+        super().__init__(
+            "A process that computes beside this one ended before it was done.",
+            rule="What is computed is taken as a whole; nothing was written.",
+            next_step="See that there is memory to spare, and run the command again.",
+        )
 
 
 @dataclass(frozen=True, slots=True)

@@ -41,6 +41,7 @@ if TYPE_CHECKING:
     from calfleet.keeping.restore import Restored
     from calfleet.store.queries.reader import Reader
     from calfleet.store.work import Work
+    from calfleet.workers import Workers
 
 # SQLAlchemy is loaded where it is used: the due list answers before it could be.
 
@@ -138,6 +139,14 @@ class SiteFolder:
                 yield work
         finally:
             engine.dispose()
+
+    @contextmanager
+    def workers(self) -> Iterator[Workers | None]:
+        """Processes that compute beside this one while the block lasts; ``None`` for none."""
+        from calfleet.workers import workers
+
+        with workers() as found:
+            yield found
 
     def engine(self) -> Engine:
         """The engine of this site's database, whose revision was checked."""

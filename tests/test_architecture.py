@@ -85,6 +85,9 @@ BREACHES = [
     ("migrations", "services/record.py", "from alembic import command"),
     ("terminal", "adapters/workbook/tables.py", "import typer"),
     ("spreadsheets", "site.py", "import openpyxl"),
+    ("processes", "services/record.py", "from concurrent.futures import ProcessPoolExecutor"),
+    ("processes", "site.py", "import multiprocessing"),
+    ("layers", "services/trace.py", "import calfleet.workers"),
     ("cycles", "services/nearest.py", "import calfleet.services.record"),
 ]
 

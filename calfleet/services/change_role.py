@@ -38,12 +38,12 @@ def who_gives(session: Session, code: str | None, role: Role, on: date) -> str:
 
     Raises: UsageError, UnknownName, PersonRefused.
     """
-    approvers = [p for p in shop.people(session).values() if p.holds(Role.APPROVER, on)]
-    wanted = Role.PLANNER if role is Role.APPROVER and not approvers else Role.APPROVER
+    people = shop.people(session)
+    wanted = role_that_gives(people.values(), role, on)
     try:
         return holder(session, code, wanted, on, to="give or take back roles")
     except PersonRefused as error:
-        if approvers:
+        if _anybody(people.values(), Role.APPROVER, on):
             raise
         raise PersonRefused(
             error.message,
@@ -51,6 +51,15 @@ def who_gives(session: Session, code: str | None, role: Role, on: date) -> str:
             next_step="Nobody is approver. A planner makes somebody else one first: "
             "calfleet person give-role PERSON approver --as PLANNER.",
         ) from error
+
+
+def role_that_gives(people: Iterable[Person], role: Role, on: date) -> Role:
+    """The role that is needed to give or take back ``role``: approver.
+
+    Where nobody is approver on that day, planner is enough to make one.
+    """
+    first = role is Role.APPROVER and not _anybody(people, Role.APPROVER, on)
+    return Role.PLANNER if first else Role.APPROVER
 
 
 def change_role(work: Work, given: LaterRole, *, actor: str, today: date) -> ChangedRole:

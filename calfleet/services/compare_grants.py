@@ -15,6 +15,7 @@ from calfleet.records import (
 from calfleet.services.accredit import refuse_accreditation
 from calfleet.services.change_role import refuse_role
 from calfleet.services.qualify import refuse_qualification
+from calfleet.services.who_grants import refuse_granter
 
 People = dict[str, Person]
 Laboratories = dict[str, Laboratory]
@@ -58,6 +59,14 @@ def further_accreditations(
     return sorted(new, key=lambda a: a.valid_from)
 
 
+def with_person(people: People, person: Person) -> People:
+    """The people with a new one. Raises: PersonRefused for a qualification that nobody granted."""
+    after = {**people, person.code: person}
+    for one in person.qualifications:
+        refuse_granter(after, one.granted_by, one.granted_on)
+    return after
+
+
 def with_role(people: People, role: LaterRole) -> People:
     """The people with the role changed. Raises: as ``refuse_role``."""
     refuse_role(people, role)
@@ -65,8 +74,9 @@ def with_role(people: People, role: LaterRole) -> People:
 
 
 def with_qualification(people: People, one: LaterQualification) -> People:
-    """The people with the qualification. Raises: as ``refuse_qualification``."""
+    """The people with the qualification. Raises: as ``refuse_qualification``; PersonRefused."""
     refuse_qualification(people, one)
+    refuse_granter(people, one.granted_by, one.granted_on)
     return plus_qualification(people, one)
 
 

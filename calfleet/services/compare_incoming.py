@@ -3,118 +3,39 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from datetime import date
-from enum import StrEnum
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from calfleet import records as rec
-from calfleet.errors import Problem, Refused, UsageError
+from calfleet.errors import Refused, UsageError
 from calfleet.services.compare_grants import (
     further_accreditations,
     further_qualifications,
     further_roles,
-    plus_accreditation,
-    plus_qualification,
-    plus_role,
     with_accreditation,
+    with_person,
     with_qualification,
     with_role,
 )
-from calfleet.services.differences import FieldChange, bench_differences, differences, told
-from calfleet.store.queries import benches, due, gauges, procedures, shop, switches
+from calfleet.services.comparison import Comparison, Item, State
+from calfleet.services.differences import bench_differences, differences, told
+from calfleet.services.who_grants import refuse_granting
+from calfleet.store.queries import (
+    benches,
+    calibrations,
+    due,
+    gauges,
+    procedures,
+    shop,
+    switches,
+)
 
 if TYPE_CHECKING:
     from sqlalchemy.orm import Session
 
 Thing = TypeVar("Thing")
 Places = Mapping[tuple[str, str], str]
-
-
-class State(StrEnum):
-    """What becomes of a record that files bring."""
-
-    ADDED = "added"
-    CHANGED = "changed"
-    UNCHANGED = "unchanged"
-    REFUSED = "refused"
-
-
-@dataclass(frozen=True, slots=True)
-class Item:
-    """One record that files bring: kind and key as the audit trail names it, and its place.
-
-    ``changes``: to the revision that stood before. ``rule`` and ``next_step`` of a refused one.
-    ``record`` is what would be added: the next revision, with the day from which it holds.
-    """
-
-    kind: str
-    key: str
-    place: str
-    state: State
-    record: Any = field(hash=False)
-    changes: tuple[FieldChange, ...] = ()
-    message: str = ""
-    next_step: str = ""
-
-    @property
-    def problem(self) -> Problem:
-        """Why it is refused, at its place."""
-        return Problem(self.place, self.message, self.next_step)
-
-    @property
-    def writes(self) -> bool:
-        return self.state in (State.ADDED, State.CHANGED)
-
-
-KINDS = (
-    "area",
-    "person",
-    "person role",
-    "qualification",
-    "laboratory",
-    "accreditation",
-    "interval policy",
-    "procedure revision",
-    "switch",
-    "gauge",
-    "certificate",
-    "calibration",
-)
-"""In the order in which they are added: each finds what it refers to."""
-
-
-@dataclass(frozen=True)
-class Comparison:
-    """All that files bring, set against ``known``; ``items`` in the order of ``KINDS``."""
-
-    known: rec.SiteInput
-    items: tuple[Item, ...]
-    today: date
-
-    def of(self, kind: str, *states: State) -> list[Item]:
-        """The items of that kind in any of the states; of all states where none is named."""
-        return [i for i in self.items if i.kind == kind and (not states or i.state in states)]
-
-    def counts(self) -> dict[str, dict[str, int]]:
-        """How many of each kind are added, changed, unchanged, refused; kinds without any left out.
-
-        A count of zero is told too.
-        """
-        found: dict[str, dict[str, int]] = {}
-        for item in self.items:
-            held = found.setdefault(item.kind, dict.fromkeys(map(str, State), 0))
-            held[str(item.state)] += 1
-        return {kind: found[kind] for kind in KINDS if kind in found}
-
-    @property
-    def refused(self) -> list[Item]:
-        return [i for i in self.items if i.state is State.REFUSED]
-
-    @property
-    def writes(self) -> bool:
-        """Whether anything would be written."""
-        return any(i.writes for i in self.items)
 
 
 def known_site(session: Session) -> rec.SiteInput:
@@ -141,6 +62,11 @@ def known_site(session: Session) -> rec.SiteInput:
     )
 
 
+def known_numbers(session: Session) -> frozenset[str]:
+    """The numbers of the site's calibrations, which a correction may name."""
+    return frozenset(calibrations.numbers(session))
+
+
 def compare(
     session: Session,
     given: rec.SiteInput,
@@ -149,14 +75,17 @@ def compare(
     today: date,
     known: rec.SiteInput | None = None,
     reason: str = "",
+    actor: str | None = None,
 ) -> Comparison:
     """Each record of ``given`` as added, changed, unchanged or refused; nothing is written.
 
     ``places``: kind and key of a record to the place of its row. ``reason``: why a revision is
-    made whose row gives none of its own. Whether history can be judged is told by
-    ``move_in.judged``.
+    made whose row gives none of its own. ``actor``: who moves in; what that person may not give
+    to people is refused (all may be given where it is not told). Whether history can be judged
+    is told by ``move_in.judged``.
     """
-    return _Comparer(session, given, places, today, known or known_site(session), reason).all()
+    known = known or known_site(session)
+    return _Comparer(session, given, places, today, known, reason, actor).all()
 
 
 class _Comparer:
@@ -168,6 +97,7 @@ class _Comparer:
         today: date,
         known: rec.SiteInput,
         reason: str,
+        actor: str | None,
     ) -> None:
         self.session = session
         self.given = given
@@ -175,6 +105,7 @@ class _Comparer:
         self.today = today
         self.known = known
         self.reason = reason
+        self.actor = actor
         self.items: list[Item] = []
 
     def all(self) -> Comparison:
@@ -210,9 +141,10 @@ class _Comparer:
             if held is not None and held.name == person.name:
                 self.note("person", person.code, State.UNCHANGED, person)
                 known.append((held, person))
-            else:
+            elif held is not None:
                 self.entered_once("person", person.code, person, held, GRANTS)
-                people.setdefault(person.code, person)
+            else:
+                people = self.granted("person", person, people, with_person, person.code)
         for role in further_roles(known):
             people = self.granted("person role", role, people, with_role, role.person)
         for one in further_qualifications(known):
@@ -243,14 +175,18 @@ class _Comparer:
     ) -> dict[str, Thing]:
         """One grant to somebody who is there: added, or refused as it would be when entered."""
         of = "laboratory" if kind == "accreditation" else "person"
-        place = self.places.get((kind, record.key)) or self.places.get((of, code), "")
+        key = code if kind == "person" else record.key
+        place = self.places.get((kind, key)) or self.places.get((of, code), "")
         try:
             after = add(known, record)
+            if self.actor is not None:
+                people = {p.code: p for p in self.known.people}
+                refuse_granting(people, self.actor, kind, record, self.today)
         except (Refused, UsageError) as error:
             step = f"{error.rule} {error.next_step}".strip()
-            self.refuse(kind, record.key, record, error.message, step, place=place)
+            self.refuse(kind, key, record, error.message, step, place=place)
             return known
-        self.note(kind, record.key, State.ADDED, record, place=place)
+        self.note(kind, key, State.ADDED, record, place=place)
         return after
 
     # --- one record ---
@@ -571,30 +507,3 @@ _OF_REVISION = frozenset({"revision", "effective_on", "reason"})
 
 def _named(kind: str, key: str) -> str:
     return key if kind == "procedure revision" else f"{kind.capitalize()} {key}"
-
-
-def merged(known: rec.SiteInput, items: Iterable[Item]) -> rec.SiteInput:
-    """What the site holds once the items that write are in it; without history."""
-    new: dict[str, list[Any]] = {}
-    for item in items:
-        if item.writes and item.kind != "calibration":
-            new.setdefault(item.kind, []).append(item.record)
-    people = {p.code: p for p in (*known.people, *new.get("person", ()))}
-    laboratories = {p.code: p for p in (*known.laboratories, *new.get("laboratory", ()))}
-    for role in new.get("person role", ()):
-        people = plus_role(people, role)
-    for one in new.get("qualification", ()):
-        people = plus_qualification(people, one)
-    for one in new.get("accreditation", ()):
-        laboratories = plus_accreditation(laboratories, one)
-    return replace(
-        known,
-        areas=(*known.areas, *new.get("area", ())),
-        people=tuple(people.values()),
-        laboratories=tuple(laboratories.values()),
-        policies=(*known.policies, *new.get("interval policy", ())),
-        procedures=(*known.procedures, *new.get("procedure revision", ())),
-        switches=(*known.switches, *new.get("switch", ())),
-        gauges=(*known.gauges, *new.get("gauge", ())),
-        certificates=(*known.certificates, *new.get("certificate", ())),
-    )

@@ -10,19 +10,17 @@ from typing import TYPE_CHECKING, Any
 
 from calfleet import records as rec
 from calfleet.errors import (
-    BadQuantity,
-    CalfleetError,
     DataProblems,
     PersonRefused,
-    Refused,
-    UnknownName,
 )
 from calfleet.services.bench_facts import gather
 from calfleet.services.build_site import grouped
-from calfleet.services.compare_incoming import Comparison, Item, State, merged
+from calfleet.services.comparison import Comparison, Item, State, merged
 from calfleet.services.event_facts import next_number
-from calfleet.services.history import Before, Spread, in_order, judge_next, no_collecting
+from calfleet.services.history import Before, Spread, in_order, no_collecting
 from calfleet.services.record import Context
+from calfleet.services.side_by_side import Judging, Refusal, Workers, judge_all
+from calfleet.services.who_grants import refuse_granting
 from calfleet.store import calibration_facts, facts, people_facts
 from calfleet.store.moving_facts import add_move_in
 from calfleet.store.queries import benches, moving
@@ -61,14 +59,15 @@ def judge_history(
     at: datetime,
     recorded_by: str = "",
     step: Callable[[], object] = lambda: None,
+    workers: Workers | None = None,
 ) -> HistoryJudged:
     """The history of ``comparison`` judged as it would be when moved in; nothing is written.
 
-    ``step`` is called after each calibration.
+    ``step`` is called after each calibration. Much of it is judged by ``workers``, where given.
     """
     told = HistoryJudged()
     with no_collecting():
-        for _ in _judged(session, comparison, told, at, recorded_by, step):
+        for _ in _judged(session, comparison, told, at, recorded_by, step, workers):
             pass
     return told
 
@@ -91,23 +90,25 @@ def move_in(
     files: Sequence[tuple[str, str]],
     leave_out: bool = False,
     step: Callable[[], object] = lambda: None,
+    workers: Workers | None = None,
 ) -> tuple[rec.MoveIn | None, HistoryJudged]:
     """What was moved in and noted, ``None`` when there was nothing to add; and the history judged.
 
     ``mapping``: how the files were read, as plain data; ``files``: name and SHA-256 (hex) of each.
-    Registers first, then history, judged as it goes by the rules and procedures of its days. With
+    Registers first, then history, judged as it goes (by ``workers``, where given and much) by the
+    rules and procedures of its days. With
     ``leave_out`` what is refused is left out; without it nothing is added then. The caller
     commits, and rolls back when anything is raised.
 
     Raises: DataProblems with everything that is refused; PersonRefused for a role or a
-    qualification of who moves in; RecordRefused, UnknownName.
+    qualification that who moves in may not give; RecordRefused, UnknownName.
     """
     told = HistoryJudged()
     if comparison.refused and not leave_out:
         raise DataProblems([i.problem for i in comparison.refused])
     if not comparison.writes:
         return None, told
-    _refuse_own(comparison, work.actor)
+    refuse_mover(comparison, work.actor)
     moved: list[tuple[str, str, str]] = []
     for item in comparison.items:
         if item.writes and item.kind != "calibration":
@@ -115,15 +116,21 @@ def move_in(
             moved.append((item.kind, item.key, item.place[:LONGEST_PLACE]))
     places = {i.key: i.place for i in comparison.of("calibration", State.ADDED)}
 
+    digests: dict[str, str] = {}
+
     def judged() -> Iterator[rec.Calibration]:
-        for calibration in _judged(work.session, comparison, told, work.at, work.actor, step):
+        for calibration, digest in _judged(
+            work.session, comparison, told, work.at, work.actor, step, workers
+        ):
+            if digest is not None:
+                digests[calibration.number] = digest
             moved.append(
                 ("calibration", calibration.number, places[calibration.number][:LONGEST_PLACE])
             )
             yield calibration
 
     with no_collecting():
-        calibration_facts.add_calibrations(work, judged())
+        calibration_facts.add_calibrations(work, judged(), digests)
     if told.refused and not leave_out:
         raise DataProblems([i.problem for i in told.refused])
     if not moved:
@@ -142,19 +149,33 @@ def move_in(
     return made, told
 
 
-def _refuse_own(comparison: Comparison, actor: str) -> None:
-    """Raises: PersonRefused where who moves in would grant something to oneself."""
-    for item in comparison.items:
-        if item.kind not in ("person role", "qualification") or not item.writes:
-            continue
-        if item.record.person == actor:
+def refuse_mover(comparison: Comparison, actor: str) -> None:
+    """Nothing where ``actor`` may move in all that is to be added.
+
+    Roles and qualifications are given by an approver, everything else is moved in by a planner.
+
+    Raises: PersonRefused.
+    """
+    people = {p.code: p for p in comparison.known.people}
+    granted = comparison.grants
+    for item in granted:
+        try:
+            refuse_granting(people, actor, item.kind, item.record, comparison.today)
+        except PersonRefused as error:
+            where = f"{item.place}: " if item.place else ""
             raise PersonRefused(
-                f"{item.place}: {item.kind.capitalize()} {item.key} is that of {actor}, who "
-                "moves it in.",
-                rule="Nobody gives a role or a qualification to oneself.",
-                next_step="Let another planner move it in, or an approver enter it: "
-                "'calfleet person --help'.",
-            )
+                f"{where}{error.message}", rule=error.rule, next_step=error.next_step
+            ) from error
+    others = sum(item.writes for item in comparison.items) > len(granted)
+    held = people.get(actor)
+    if others and (held is None or not held.holds(rec.Role.PLANNER, comparison.today)):
+        able = [p.code for p in people.values() if p.holds(rec.Role.PLANNER, comparison.today)]
+        raise PersonRefused(
+            f"{actor} may not move in all of this.",
+            rule="An approver moves in roles and qualifications alone; for the rest the role "
+            f"planner is needed on {comparison.today}: {', '.join(able) or 'nobody'}.",
+            next_step="Give the files with roles and qualifications in a run of their own.",
+        )
 
 
 def outcome_of(comparison: Comparison, told: HistoryJudged) -> dict[str, object]:
@@ -192,24 +213,25 @@ def _judged(
     at: datetime,
     recorded_by: str,
     step: Callable[[], object],
-) -> Iterator[rec.Calibration]:
-    """The calibrations that can be judged, in order; the others are noted as refused."""
+    workers: Workers | None,
+) -> Iterator[tuple[rec.Calibration, str | None]]:
+    """The calibrations that can be judged, in order, each with its digest if that is at hand.
+
+    The others are noted as refused.
+    """
     items = {i.key: i for i in comparison.of("calibration", State.ADDED)}
     if not items:
         return
     before, tags = _before(session, comparison)
     before.taken.update(items)
-    for bench in in_order(i.record for i in items.values()):
-        item = items[bench.number or ""]
-        try:
-            _check_correction(bench, tags)
-            made = judge_next(before, bench, today=comparison.today, at=at, recorded_by=recorded_by)
-        except (Refused, UnknownName, BadQuantity) as error:
-            told.refused.append(_refused(item, error))
+    judging = Judging(before, tags, comparison.today, at, recorded_by)
+    history = in_order(i.record for i in items.values())
+    for bench, made, digest in judge_all(judging, history, workers):
+        if isinstance(made, Refusal):
+            told.refused.append(_refused(items[bench.number or ""], made))
         else:
-            tags[made.number] = made.bench.tag
             told.count(made)
-            yield made
+            yield made, digest
         step()
 
 
@@ -243,34 +265,7 @@ def _before(session: Session, comparison: Comparison) -> tuple[Before, dict[str,
     return before, tags
 
 
-def _check_correction(bench: rec.BenchRecord, tags: Mapping[str, str]) -> None:
-    """Raises: UnknownName, RecordRefused for a correction of nothing, or of another switch."""
-    from calfleet.errors import RecordRefused
-
-    if bench.replaces is None:
-        return
-    tag = tags.get(bench.replaces)
-    if tag is None:
-        raise UnknownName(
-            "calibration",
-            bench.replaces,
-            next_step="Move the record in that this one corrects, or correct the number.",
-        )
-    if tag != bench.tag:
-        raise RecordRefused(
-            f"{bench.replaces} is a calibration of {tag}, not of {bench.tag}.",
-            rule="A correction replaces a record of the same switch.",
-            next_step="Check the number and the tag.",
-        )
-    if not (bench.replacement_reason or "").strip():
-        raise RecordRefused(
-            f"The correction of {bench.replaces} gives no reason.",
-            rule="A correction names the record it replaces and why.",
-            next_step="Enter the reason.",
-        )
-
-
-def _refused(item: Item, error: CalfleetError) -> Item:
-    message = f"{item.key}: {error.message}"
-    step = f"{error.rule} {error.next_step}".strip()
+def _refused(item: Item, why: Refusal) -> Item:
+    message = f"{item.key}: {why.message}"
+    step = f"{why.rule} {why.next_step}".strip()
     return replace(item, state=State.REFUSED, message=message, next_step=step)

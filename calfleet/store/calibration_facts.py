@@ -7,18 +7,18 @@ of thousands. What is stored, and the digest in the audit entry, is the same for
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import date
-from typing import Any, NamedTuple, cast
+from types import MappingProxyType
+from typing import Any
 
-from sqlalchemy import BigInteger, Enum, Integer, String, Table, func, insert, select, text
-from sqlalchemy.types import TypeDecorator
+from sqlalchemy import func, select, text
 
 from calfleet.errors import UnknownName
 from calfleet.records import Calibration
+from calfleet.store.bulk import insert_rows
 from calfleet.store.facts import double, known, person_or_none, revision_key, site_id
-from calfleet.store.lengths import WHOLE_NUMBERS, check_row
 from calfleet.store.models import (
     CalibrationCycleRow,
     CalibrationFindingRow,
@@ -35,12 +35,12 @@ from calfleet.store.models import (
     SwitchRevisionRow,
     SwitchRow,
 )
-from calfleet.store.types import PlainJson, TypedNumber, UtcTime
 from calfleet.store.work import Work
 
 Row = dict[str, Any]
 PORTION = 500
 """How many calibrations are sent at once: enough to be quick, little enough to hold."""
+NO_DIGESTS: Mapping[str, str] = MappingProxyType({})
 _ASKED_AT_ONCE = 400
 """How many keys one question names: below what a database takes as parameters."""
 
@@ -53,12 +53,15 @@ def add_calibration(work: Work, calibration: Calibration) -> None:
     add_calibrations(work, (calibration,))
 
 
-def add_calibrations(work: Work, calibrations: Iterable[Calibration]) -> None:
+def add_calibrations(
+    work: Work, calibrations: Iterable[Calibration], digests: Mapping[str, str] = NO_DIGESTS
+) -> None:
     """Judged calibrations with their raw cycles, gauges, results and findings, in their order.
 
     The data sheet revision and the gauges' revisions are those in force on the day it was
     performed; the caller judged the calibrations by the same. A correction comes after the record
-    it corrects. Only ``PORTION`` of them are held at a time.
+    it corrects. Only ``PORTION`` of them are held at a time. ``digests``: of those whose digest
+    was made already, by number; it may be filled while the calibrations come.
 
     Raises: UnknownName for a reference to something that is not there; RecordRefused for a text
     that does not fit; what the database's constraints refuse.
@@ -67,13 +70,13 @@ def add_calibrations(work: Work, calibrations: Iterable[Calibration]) -> None:
     for calibration in calibrations:
         portion.append(calibration)
         if len(portion) == PORTION:
-            _add(work, portion)
+            _add(work, portion, digests)
             portion = []
     if portion:
-        _add(work, portion)
+        _add(work, portion, digests)
 
 
-def _add(work: Work, calibrations: Sequence[Calibration]) -> None:
+def _add(work: Work, calibrations: Sequence[Calibration], digests: Mapping[str, str]) -> None:
     work.session.flush()  # what was added before comes before in the database too
     keys = _Keys(work, calibrations)
     rows: dict[type[Any], list[Row]] = {
@@ -87,17 +90,14 @@ def _add(work: Work, calibrations: Sequence[Calibration]) -> None:
     for key, calibration in zip(free, calibrations, strict=True):
         _collect(work, keys, key, calibration, rows)
         work.ids[CalibrationRow, calibration.number] = key
-    for kind, found in rows.items():
-        for row in found:
-            _check(kind, row)
     connection = work.session.connection()
     for kind, found in rows.items():
-        if found:
-            connection.execute(insert(_table(kind)), found)
+        insert_rows(connection, kind, found)
     for calibration in calibrations:
         # which record corrects it is told by that record, and may come later
         held = calibration if calibration.replaced_by is None else _uncorrected(calibration)
-        work.fact("calibration", calibration.number, held)
+        digest = digests.get(calibration.number) if held is calibration else None
+        work.fact("calibration", calibration.number, held, digest=digest)
 
 
 def _uncorrected(calibration: Calibration) -> Calibration:
@@ -301,55 +301,3 @@ def _reserved(work: Work, count: int) -> list[int]:
         return [int(key) for (key,) in drawn]
     last = work.session.scalar(select(func.max(CalibrationRow.id))) or 0
     return list(range(last + 1, last + 1 + count))
-
-
-# --- what fits --------------------------------------------------------------------------
-
-
-class _Fit(NamedTuple):
-    """A column that a value may not fit: its name, its length, and how its text is made."""
-
-    name: str
-    limit: int | None
-    made: Callable[[Any], str] | None
-    whole: bool
-
-
-_FITS: dict[type[Any], tuple[_Fit, ...]] = {}
-
-
-def _fits(kind: type[Any]) -> Iterator[_Fit]:
-    for column in _table(kind).columns:
-        if isinstance(column.type, PlainJson | UtcTime):
-            continue  # canonical JSON and a UTC time always fit
-        inner = column.type.impl if isinstance(column.type, TypeDecorator) else column.type
-        whole = isinstance(inner, Integer) and not isinstance(inner, BigInteger)
-        if whole or (isinstance(inner, String) and not isinstance(inner, Enum)):
-            made = _plain_number if isinstance(column.type, TypedNumber) else None
-            yield _Fit(column.name, getattr(inner, "length", None), made, whole)
-
-
-def _plain_number(value: Any) -> str:
-    return format(value, "f")
-
-
-def _check(kind: type[Any], row: Row) -> None:
-    """As :func:`check_row` for a row that is not an object yet; that one words the refusal."""
-    if kind not in _FITS:
-        _FITS[kind] = tuple(_fits(kind))
-    for name, limit, made, whole in _FITS[kind]:
-        value = row.get(name)
-        if value is None:
-            continue
-        if whole:
-            bad = value not in WHOLE_NUMBERS
-        else:
-            if made is not None:
-                value = made(value)
-            bad = (limit is not None and len(value) > limit) or "\0" in value
-        if bad:
-            check_row(kind(**row))
-
-
-def _table(kind: Any) -> Table:
-    return cast("Table", kind.__table__)

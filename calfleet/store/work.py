@@ -144,9 +144,12 @@ class Work(AbstractContextManager["Work"]):
             with refusals(self._url):
                 raise error
 
-    def fact(self, kind: str, key: str, record: object) -> None:
-        """Note a fact for the audit entry: what it is, its natural key, and its digest."""
-        self._facts.append({"kind": kind, "key": key, "digest": digest_of(record)})
+    def fact(self, kind: str, key: str, record: object, *, digest: str | None = None) -> None:
+        """Note a fact for the audit entry: what it is, its natural key, and its digest.
+
+        ``digest``: what :func:`digest_of` gives of the record, where it is at hand.
+        """
+        self._facts.append({"kind": kind, "key": key, "digest": digest or digest_of(record)})
 
     def marks(self) -> dict[str, Any]:
         """The two marks of entry that every fact row carries."""

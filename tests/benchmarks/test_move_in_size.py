@@ -57,7 +57,7 @@ def _cost(root: Path, given: rec.SiteInput, count: int) -> float:
         gauges=(), certificates=(), history=_history(given, count),
     )  # fmt: skip
     start = time.process_time()
-    with Work(engine, actor="x", at=site.now(), action="m", subject="s") as work:
+    with Work(engine, actor="P01", at=site.now(), action="m", subject="s") as work:
         found = compare(work.session, incoming, {}, today=TODAY)
         made, told = move_in(work, found, mapping={}, files=(), leave_out=True)
         work.commit()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import shlex
 import shutil
 from pathlib import Path
 from typing import Any
@@ -98,6 +99,53 @@ def test_a_dry_run_tells_everything_and_writes_nothing(
     assert bare.state() == before
 
 
+def test_a_run_is_held_to_what_the_dry_run_told(bare: Shop, files: list[str], mapping: str) -> None:
+    """The command that the dry run prints adds just that, and nothing once anything differs."""
+    dry = bare.run("move-in", *files, "--mapping", mapping, "--as", "P01", "--reason", "as of 1/11")
+    (line,) = [each for each in dry.out.splitlines() if each.startswith("  calfleet move-in ")]
+    words = shlex.split(line)[1:]
+    value = words[words.index("--checked") + 1]
+    found = bare.run("move-in", *files, "--mapping", mapping, "-f", "json").json()
+    assert found["checked"] == value
+    rows = csv.DictReader(
+        io.StringIO(bare.run("move-in", *files, "--mapping", mapping, "-f", "csv").out)
+    )
+    assert [r["key"] for r in rows if r["what"] == "check value"] == [value]
+    before = bare.state()
+    cycles, how = Path(files[-1]), Path(mapping)
+    kept = cycles.read_text(), how.read_text()
+
+    cycles.write_text(kept[0] + "\n")
+    done = bare.run(*words)
+    assert (done.code, "told: the files are not the same." in done.err) == (3, True), done.err
+    cycles.write_text(kept[0])
+    how.write_text(kept[1] + '\n[[areas]]\ncode = "NEW"\nname = "New area"\n')
+    done = bare.run(*words)
+    assert done.code == 3
+    assert "the mapping is another and the outcome is another" in " ".join(done.err.split())
+    how.write_text(kept[1])
+    assert bare.state() == before
+    done = bare.run(*words)
+    assert done.code == 0, done.err
+    again = bare.run(*words)  # the site holds it now
+    assert again.code == 3
+    assert "what the site holds has changed since" in " ".join(again.err.split())
+    assert "Next: Do the dry run again" in " ".join(again.err.split())
+
+
+@pytest.mark.parametrize(
+    ("more", "says"),
+    [(("--checked", "3f9ac2-1b07de-90aa41"), "--checked without --run"),
+     (("--run", "--reason", "x", "--checked", "yes"), "'yes' is no check value")],
+)  # fmt: skip
+def test_a_check_value_needs_a_run_and_its_form(
+    bare: Shop, files: list[str], mapping: str, more: tuple[str, ...], says: str
+) -> None:
+    done = bare.run("move-in", *files, "--mapping", mapping, "--as", "P01", *more)
+    assert done.code == 2
+    assert says in " ".join(done.err.split())
+
+
 def test_moved_in_listed_and_shown_and_twice_nothing(
     bare: Shop, files: list[str], mapping: str
 ) -> None:
@@ -146,6 +194,20 @@ def test_problems_stop_a_run_and_are_marked(
     assert left.code == 0, left.err
     assert "left out" in left.out
     assert bare.run("result", cells[0]).code == 2
+
+
+def test_a_problem_that_no_copy_can_show_is_told(
+    bare: Shop, files: list[str], mapping: str, tmp_path: Path
+) -> None:
+    how = Path(mapping)
+    how.write_text(
+        how.read_text() + '\n[[tables]]\nfile = "gone.csv"\nsheet = "gone"\nkind = "areas"\n'
+        'header_rows = [1]\nfirst_row = 2\ncolumns = [{ column = "A", header = "Code", '
+        'field = "code" }]\n'
+    )
+    done = bare.run("move-in", *files, "--mapping", mapping, "--marked", str(tmp_path / "marked"))
+    assert done.code == 1
+    assert "Not marked: gone.csv, gone: No marked copy shows it" in done.err
 
 
 def test_what_is_in_the_site_is_not_overwritten(bare: Shop, files: list[str], mapping: str) -> None:
@@ -234,12 +296,22 @@ def test_people_take_up_what_further_rows_grant(bare: Shop, tmp_path: Path) -> N
     files, target = [str(people), str(held)], tmp_path / "grants.toml"
     done = bare.run("move-in", *files, "--propose", str(target))
     assert done.code == 0, done.err
-    done = run(bare, files, str(target))
+    remarks = bare.run("move-in", *files, "--mapping", str(target), "-f", "json").json()["remarks"]
+    assert {r["place"] for r in remarks if "given by an approver" in r["message"]} == {
+        "people.csv, line 2, column C", "qualifications.csv, line 2, column B",
+    }  # fmt: skip
+    done = bare.run("move-in", *files, "--mapping", str(target), "--as", "P01")
+    assert done.code == 1
+    told = " ".join(done.out.split())
+    assert "people.csv, line 2, column C: P01 may not give a role or a qualification." in told
+    assert "role approver is needed on 2026-11-25: P07." in told
+    as_approver = ("--mapping", str(target), "--run", "--as", "P07", "--reason", "hired")
+    done = bare.run("move-in", *files, *as_approver)
     told = " ".join((done.out + done.err).split())
     assert done.code == 1
     assert "Person P02 is in the site with other content" in told
     assert "P05 has a qualification for temperature from 2022-01-24 through 2025-12-31" in told
-    done = run(bare, files, str(target), "--leave-out-refused")
+    done = bare.run("move-in", *files, *as_approver, "--leave-out-refused")
     assert done.code == 0, done.err
     rows = {r["code"]: r for r in bare.run("people", "--as-of", "2026-12-02", "-f", "json").json()}
     assert rows["P05"]["roles"] == "technician, reviewer"
@@ -249,3 +321,59 @@ def test_people_take_up_what_further_rows_grant(bare: Shop, tmp_path: Path) -> N
         ("qualification", "P05 vacuum from 2026-12-01", "qualifications.csv, line 2, column B"),
     ]
     assert "Everything is as it was entered" in bare.run("verify").out
+
+
+def rewritten(file: Path, key: str, change: dict[str, str]) -> None:
+    """The file with the rows of one calibration alone, changed."""
+    with file.open(newline="") as stream:
+        rows = list(csv.DictReader(stream))
+    kept = [{**row, **change} for row in rows if row["calibration"] == key]
+    assert kept
+    with file.open("w", newline="") as stream:
+        writer = csv.DictWriter(stream, rows[0])
+        writer.writeheader()
+        writer.writerows(kept)
+
+
+def test_a_correction_names_a_record_of_an_earlier_move(
+    bare: Shop, files: list[str], mapping: str, tmp_path: Path
+) -> None:
+    assert run(bare, files, mapping).code == 0
+    heads, readings = tmp_path / "calibrations.csv", tmp_path / "cycles.csv"
+    with heads.open(newline="") as stream:
+        first = next(csv.DictReader(stream))
+    number = first["calibration"]
+    change = {"calibration": "K1", "replaces": "nobody", "replacement_reason": "misread"}
+    rewritten(heads, number, change)
+    rewritten(readings, number, {"calibration": "K1"})
+    done = bare.run("move-in", *files, "--mapping", mapping)
+    assert done.code == 1
+    assert "No calibration named 'nobody'" in done.out
+    assert "K1" not in done.out.split("No calibration named")[1].split("\n\n")[0]
+    rewritten(heads, "K1", {"replaces": number})
+    done = run(bare, files, mapping)
+    assert done.code == 0, done.err
+    assert "1 record added" in done.out
+    assert f"corrects {number}: misread" in bare.run("result", "K1").out
+    assert "CORRECTED by K1" in bare.run("result", number).out
+    again = run(bare, files, mapping)
+    assert again.code == 0
+    assert "nothing to add" in again.out
+
+
+def test_a_dry_run_says_that_the_person_named_may_not_run_it(
+    bare: Shop, files: list[str], mapping: str
+) -> None:
+    done = bare.run("move-in", *files, "--mapping", mapping, "--as", "P02")
+    assert done.code == 0
+    assert "--as: P02 may not move in all of this." in " ".join(done.out.split())
+    assert "--as PERSON" in done.out.splitlines()[-1]
+    for person in ("P02", "P07"):  # a technician, an approver
+        before = bare.state()
+        done = bare.run(
+            "move-in", *files, "--mapping", mapping, "--run", "--as", person, "--reason", "x"
+        )
+        assert done.code == 3
+        assert "may not move" in done.err
+        assert "P01" in done.err
+        assert bare.state() == before

@@ -13,14 +13,9 @@ from sqlalchemy.orm import Session
 
 from calfleet import records as rec
 from calfleet.errors import DataProblems, PersonRefused, RecordRefused
-from calfleet.services.compare_incoming import (
-    Comparison,
-    Item,
-    State,
-    compare,
-    known_site,
-    merged,
-)
+from calfleet.services.check_move_in import check_value
+from calfleet.services.compare_incoming import compare, known_site
+from calfleet.services.comparison import Comparison, Item, State, merged
 from calfleet.services.differences import differences
 from calfleet.services.history import Spread
 from calfleet.services.look_up import moves, stood
@@ -72,17 +67,19 @@ class Mover:
         self.today = today
         self.at = at
 
-    def compare(self, given: rec.SiteInput) -> Comparison:
+    def compare(self, given: rec.SiteInput, actor: str | None = None) -> Comparison:
         with Session(self.engine) as session:
-            found = compare(session, given, keys_of(given), today=self.today, reason="moved")
+            found = compare(
+                session, given, keys_of(given), today=self.today, reason="moved", actor=actor
+            )
             told = judge_history(session, found, at=self.at)
         return with_refused(found, told)
 
     def run(
-        self, given: rec.SiteInput, *, leave_out: bool = False
+        self, given: rec.SiteInput, *, leave_out: bool = False, actor: str = "P1"
     ) -> tuple[rec.MoveIn | None, HistoryJudged]:
         with Work(
-            self.engine, actor="P1", at=self.at, action="move in", subject="register.xlsx"
+            self.engine, actor=actor, at=self.at, action="move in", subject="register.xlsx"
         ) as work:
             found = compare(work.session, given, keys_of(given), today=self.today, reason="moved")
             done = move_in(work, found, mapping={}, files=FILES, leave_out=leave_out)
@@ -385,9 +382,18 @@ def test_who_is_known_takes_up_what_is_granted(moved: Mover, little: Any) -> Non
     assert list(found.counts()) == [
         "person", "person role", "qualification", "laboratory", "accreditation",
     ]  # fmt: skip
-    made, _ = moved.run(given)
+    with pytest.raises(PersonRefused, match="P1 may not give a role or a qualification"):
+        moved.run(given)
+    with pytest.raises(PersonRefused, match="A1 may not move in all of this") as refusal:
+        moved.run(given, actor="A1")
+    assert "planner is needed on 2026-03-02: P1" in refusal.value.rule
+    made, _ = moved.run(replace(given, people=(boss, renewed), laboratories=()), actor="A1")
+    moved.at += timedelta(seconds=1)
+    rest, _ = moved.run(given)
     assert made is not None
-    assert {(k, key) for k, key, _ in made.moved} == set(added)
+    assert rest is not None
+    assert [(k, key) for k, key, _ in made.moved] == added[1:3]
+    assert [(k, key) for k, key, _ in rest.moved] == [added[0], added[3]]
     with Session(moved.engine) as session:
         known = known_site(session)
         assert verify(session).differences == ()
@@ -423,6 +429,95 @@ def test_grants_that_are_refused(moved: Mover, little: Any) -> None:
         assert item.state is State.REFUSED, key
         assert says in item.message
         assert item.next_step
-    role = rec.RoleGrant(rec.Role.APPROVER, day)
-    with pytest.raises(PersonRefused, match="that of P1, who moves it in"):
-        moved.run(moving(people=(replace(people["P1"], roles=(role,)),)))
+
+
+OWN, NO_APPROVER, NOT_GRANTED = (
+    "who moves it in", "may not give a role or a qualification", "may not grant qualifications"
+)  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("code", "actor", "says"),
+    [
+        ("T1", None, ""), ("T1", "A1", ""), ("T1", "P1", NO_APPROVER), ("T1", "T2", NO_APPROVER),
+        ("A1", "A1", OWN), ("P1", "P1", OWN), ("T9", "A1", ""), ("T9", "P1", NO_APPROVER),
+        ("T8", "P1", ""),
+    ],
+)  # fmt: skip
+def test_roles_are_moved_in_as_they_are_given_by_the_command(
+    moved: Mover, little: Any, code: str, actor: str | None, says: str
+) -> None:
+    """A planner alone gives nobody a role; T8 and T9 are new, T8 without a role."""
+    role = rec.RoleGrant(rec.Role.REVIEWER, date(2026, 5, 1))
+    people = {p.code: p for p in little.given.people}
+    new = {"T8": rec.Person("T8", "New"), "T9": rec.Person("T9", "Newer", (role,))}
+    person = new[code] if code in new else replace(people[code], roles=(role,))
+    given = replace(bare(little.given), people=(person,))
+    found = moved.compare(given, actor)
+    key = code if code in new else f"{code} reviewer from 2026-05-01"
+    item = one(found, key)
+    assert (item.state is State.REFUSED, says in item.message) == (bool(says), True)
+    if actor is None:
+        assert [i.key for i in found.grants] == [key]
+        return
+    if says:
+        assert item.next_step
+        with pytest.raises(PersonRefused, match=says):  # the run is no way round it
+            moved.run(given, actor=actor)
+    else:
+        assert moved.run(given, actor=actor)[0] is not None
+
+
+@pytest.mark.parametrize("code", ["T2", "T9"])
+def test_a_qualification_that_no_approver_granted_is_refused(
+    moved: Mover, little: Any, code: str
+) -> None:
+    one_by_t1 = rec.Qualification(rec.Quantity.PRESSURE, date(2026, 5, 1), date(2029, 4, 30), "T1")
+    people = {p.code: p for p in little.given.people} | {"T9": rec.Person("T9", "New")}
+    given = replace(
+        bare(little.given), people=(replace(people[code], qualifications=(one_by_t1,)),)
+    )
+    (item,) = moved.compare(given, "A1").refused
+    assert NOT_GRANTED in item.message
+    assert "A1" in item.next_step
+
+
+def test_where_nobody_is_approver_a_planner_makes_the_first(site: Mover, little: Any) -> None:
+    people = {p.code: p for p in little.given.people}
+    known = known_of(site)
+    without = replace(
+        known, people=tuple(replace(p, roles=()) if p.code == "A1" else p for p in known.people)
+    )
+    for role, refused in ((rec.Role.APPROVER, False), (rec.Role.TECHNICIAN, True)):
+        grant = rec.RoleGrant(role, site.today)
+        given = replace(bare(little.given), people=(replace(people["A1"], roles=(grant,)),))
+        with Session(site.engine) as session:
+            found = compare(session, given, {}, today=site.today, known=without, actor="P1")
+        assert bool(found.refused) is refused
+
+
+def known_of(site: Mover) -> rec.SiteInput:
+    with Session(site.engine) as session:
+        return known_site(session)
+
+
+def test_the_check_value_tells_files_mapping_and_outcome_apart(moved: Mover, little: Any) -> None:
+    def value(given: rec.SiteInput, files: Any = FILES, **mapping: object) -> list[str]:
+        found = moved.compare(given)
+        return check_value(files, mapping, found, HistoryJudged(), []).split("-")
+
+    register = replace(bare(little.given), people=(), switches=little.given.switches)
+    changed = replace(little.switch("PS-1"), medium="other")
+    other = replace(register, switches=(changed, *register.switches[1:]))
+
+    def same(found: list[str]) -> list[bool]:
+        return [a == b for a, b in zip(first, found, strict=True)]
+
+    first = value(register)
+    assert same(value(register)) == [True, True, True]
+    assert same(value(other)) == [True, True, False]
+    assert same(value(register, [(name, "0" * 64) for name, _ in FILES])) == [False, True, True]
+    assert same(value(register, sheet="x")) == [True, False, True]
+    before = value(other)
+    moved.today += timedelta(1)  # the day from which a revision holds is that of the run
+    assert value(other) == before

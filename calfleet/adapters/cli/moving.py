@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -31,16 +31,22 @@ from calfleet.adapters.cli.workbooks import (
 from calfleet.errors import DataProblems, ProblemsFound, UsageError
 
 if TYPE_CHECKING:
+    from datetime import date
+
+    from sqlalchemy.orm import Session
+
     from calfleet.adapters.workbook.grids import Book as Grids
     from calfleet.adapters.workbook.moving_in import Incoming
     from calfleet.adapters.workbook.moving_map import Mapping
     from calfleet.errors import Problem
     from calfleet.records import SiteInput
-    from calfleet.services.compare_incoming import Comparison
+    from calfleet.services.comparison import Comparison
     from calfleet.services.move_in import HistoryJudged
     from calfleet.site import SiteFolder
 
 PROPOSED = "the proposed mapping"
+AS = "--as"
+"""Where a remark stands that who is named may not do the run."""
 
 
 @app.command("move-in", rich_help_panel=PLANNER)
@@ -69,6 +75,12 @@ def move_in(
             "--leave-out-refused", help="With --run: add what can be added, list what cannot."
         ),
     ] = False,
+    checked: Annotated[
+        str | None,
+        typer.Option(
+            metavar="VALUE", help="With --run: only if all is as the dry run with this value told."
+        ),
+    ] = None,
     reason: Annotated[
         str, typer.Option(metavar="TEXT", help="Why; needed with --run. Kept with each revision.")
     ] = "",
@@ -82,37 +94,86 @@ def move_in(
     revisions), unchanged and refused, and every problem with its sheet and cell; nothing is
     written. Then with --run: all of it or nothing. The same files again add nothing. History is
     judged from its readings by the rules of its days; what would have been refused at the bench
-    is kept with a finding.
+    is kept with a finding. By a planner; people's roles and qualifications by an approver.
     """
     from calfleet.site import find_site
 
     _check_options(mapping, propose, marked, run, leave_out_refused, reason)
+    value = _checked(checked, run)
     folder = find_site(site)
     with folder.reading() as session:
-        from calfleet.records import Role
-        from calfleet.services.compare_incoming import known_site
-        from calfleet.services.who import holder
+        from calfleet.services.compare_incoming import known_numbers, known_site
 
-        actor = ""
-        if run:
-            actor = holder(session, person, Role.PLANNER, folder.today(), to="move records in")
-        known = known_site(session)
+        known, numbers = known_site(session), known_numbers(session)
+        actor = _actor(session, person, folder.today(), known, run)
     books, problems = _read(files)
     if propose is not None:
         _propose(books, known, propose, problems, output)
         return
     how, name = _mapping(mapping, books, known)
-    incoming = _incoming(books, how, known)
-    task = _Task(folder, files, how, incoming, problems, reason)
-    told = task.run(actor, leave_out_refused) if run else task.dry_run()
+    incoming = _incoming(books, how, known, numbers)
+    task = _Task(folder, files, how, incoming, problems, reason, actor, value)
+    told = task.run(leave_out_refused) if run else task.dry_run()
     told.name, told.proposed, told.output = name, mapping is None, output
+    if mapping is not None:
+        other = any(remark.where == AS for remark in told.remarks)
+        who = None if other else person
+        told.again = _again(files, mapping, who, reason, site, told.checked)
     if marked is not None and told.problems:
         from calfleet.adapters.workbook.marked_copy import mark
 
-        told.copies = mark(books, told.problems, marked, progress=_note)
+        told.copies = mark(books, told.problems, marked, said=told.unmarked, progress=_note)
     show(told)
     if told.problems and not told.written:
         raise typer.Exit(ProblemsFound.exit_code)
+
+
+def _checked(checked: str | None, run: bool) -> str | None:
+    """The check value of the dry run that a run is held to. Raises: UsageError."""
+    if checked is None:
+        return None
+    from calfleet.services.check_move_in import typed_value
+
+    if not run:
+        raise UsageError(
+            "--checked without --run.",
+            rule="A run is held to what a dry run told.",
+            next_step="Do the dry run without it; it prints the command of the run at its end.",
+        )
+    return typed_value(checked)
+
+
+def _actor(
+    session: Session, person: str | None, today: date, known: SiteInput, run: bool
+) -> str | None:
+    """Who moves in, as recorded; in a dry run anybody may be named, or nobody.
+
+    Raises: UsageError, UnknownName, PersonRefused.
+    """
+    from calfleet.services.nearest import pick
+    from calfleet.services.who_grants import who_moves_in
+
+    if run:
+        return who_moves_in(session, person, today)
+    if person is None:
+        return None
+    return pick("person", person, {p.code: p for p in known.people}).code
+
+
+def _again(
+    files: Sequence[Path],
+    mapping: Path,
+    person: str | None,
+    reason: str,
+    site: Path | None,
+    checked: str,
+) -> str:
+    """The command that adds what a dry run told."""
+    import shlex
+
+    words = ["calfleet", "move-in", *map(str, files), "--mapping", str(mapping), "--run"]
+    words += ["--checked", checked, "--as", person or "PERSON", "--reason", reason or "TEXT"]
+    return shlex.join([*words, *(("--site", str(site)) if site is not None else ())])
 
 
 def _check_options(
@@ -226,11 +287,13 @@ def _propose(
     show(told)
 
 
-def _incoming(books: Sequence[Grids], how: Mapping, known: SiteInput) -> Incoming:
+def _incoming(
+    books: Sequence[Grids], how: Mapping, known: SiteInput, numbers: Collection[str]
+) -> Incoming:
     from calfleet.adapters.workbook.moving_in import read_incoming
 
     with _reading() as progress:
-        return read_incoming(books, how, known, progress)
+        return read_incoming(books, how, known, progress, numbers)
 
 
 @dataclass
@@ -243,69 +306,108 @@ class _Task:
     incoming: Incoming
     problems: list[Problem]
     reason: str
+    actor: str | None
+    checked: str | None
 
     def dry_run(self) -> Told:
         """What a run would do; nothing is written."""
-        from calfleet.services.compare_incoming import compare
         from calfleet.services.move_in import judge_history, with_refused
 
         with self.folder.reading() as session:
-            found = compare(
-                session, self.incoming.given, self.incoming.places, today=self.folder.today(),
-                reason=self.reason,
-            )  # fmt: skip
-            with _judging(found) as step:
-                judged = judge_history(session, found, at=self.folder.now(), step=step)
-        return self._told(with_refused(found, judged), judged)
+            found = self._compared(session)
+            with _judging(found) as step, self.folder.workers() as workers:
+                judged = judge_history(
+                    session, found, at=self.folder.now(), step=step, workers=workers
+                )
+        told = self._told(with_refused(found, judged), judged, self._digests())
+        told.remarks = [*self._approvals(found), *told.remarks]
+        return told
 
-    def run(self, actor: str, leave_out: bool) -> Told:
+    def run(self, leave_out: bool) -> Told:
         """The records added, unless something is refused and not left out.
 
-        Raises: as ``move_in``.
+        Raises: as ``move_in``; RecordRefused where it is not what the dry run told.
         """
         if (self.problems or self.incoming.problems) and not leave_out:
             return self.dry_run()
         try:
-            return self._run(actor, leave_out)
+            return self._run(leave_out)
         except DataProblems:  # rolled back; what is told of a dry run says more
             return self.dry_run()
 
-    def _run(self, actor: str, leave_out: bool) -> Told:
+    def _run(self, leave_out: bool) -> Told:
         from calfleet.adapters.workbook.moving_map import mapping_plain
-        from calfleet.services.compare_incoming import compare
+        from calfleet.services.check_move_in import refuse_other
         from calfleet.services.move_in import move_in as add
         from calfleet.services.move_in import with_refused
 
-        digests = [(file.name, _digest(file)) for file in self.files]
+        digests = self._digests()
         subject = ", ".join(file.name for file in self.files)
         with self.folder.work(
-            actor=actor, action="move in", subject=subject, reason=self.reason
+            actor=self.actor or "", action="move in", subject=subject, reason=self.reason
         ) as work:
-            found = compare(
-                work.session, self.incoming.given, self.incoming.places,
-                today=self.folder.today(), reason=self.reason,
-            )  # fmt: skip
-            with _judging(found) as step:
+            found = self._compared(work.session)
+            with _judging(found) as step, self.folder.workers() as workers:
                 made, judged = add(
                     work, found, mapping=mapping_plain(self.how), files=digests,
-                    leave_out=leave_out, step=step,
+                    leave_out=leave_out, step=step, workers=workers,
                 )  # fmt: skip
-            told = self._told(with_refused(found, judged), judged)
+            told = self._told(with_refused(found, judged), judged, digests)
+            if self.checked is not None:
+                refuse_other(self.checked, told.checked)
             if made is not None:
                 work.commit()
                 told.written = made.number
             told.ran = True
             return told
 
-    def _told(self, found: Comparison, judged: HistoryJudged) -> Told:
-        problems = [*self.problems, *self.incoming.problems, *(i.problem for i in found.refused)]
+    def _compared(self, session: Session) -> Comparison:
+        from calfleet.services.compare_incoming import compare
+
+        return compare(
+            session, self.incoming.given, self.incoming.places, today=self.folder.today(),
+            reason=self.reason, actor=self.actor,
+        )  # fmt: skip
+
+    def _digests(self) -> list[tuple[str, str]]:
+        return [(file.name, _digest(file)) for file in self.files]
+
+    def _approvals(self, found: Comparison) -> list[Problem]:
+        """What a run will need of who moves in, where it is not refused already."""
+        from calfleet.errors import PersonRefused, Problem
+        from calfleet.services.move_in import refuse_mover
+
+        if self.actor is not None:
+            try:
+                refuse_mover(found, self.actor)
+            except PersonRefused as error:
+                step = f"{error.rule} {error.next_step}"
+                return [Problem(AS, error.message, step)]
+            return []
+        return [
+            Problem(
+                item.place,
+                "A role or qualification is given by an approver, never to oneself.",
+                "Add --as PERSON to the dry run: it tells whether that person may.",
+            )
+            for item in found.grants
+        ]
+
+    def _told(
+        self, found: Comparison, judged: HistoryJudged, digests: Sequence[tuple[str, str]]
+    ) -> Told:
+        from calfleet.adapters.workbook.moving_map import mapping_plain
+        from calfleet.services.check_move_in import check_value
+
+        read = [*self.problems, *self.incoming.problems]
         return Told(
             mapping=self.how,
             comparison=found,
             judged=judged,
-            problems=problems,
+            problems=[*read, *(i.problem for i in found.refused)],
             remarks=list(self.incoming.remarks),
             rows_read=dict(self.incoming.rows_read),
+            checked=check_value(digests, mapping_plain(self.how), found, judged, read),
         )
 
 
@@ -349,7 +451,7 @@ def _reading() -> Iterator[Callable[[str, int, int], None]]:
 @contextmanager
 def _judging(found: Comparison) -> Iterator[Callable[[], None]]:
     """A bar that goes on with each calibration judged; none where there are none."""
-    from calfleet.services.compare_incoming import State
+    from calfleet.services.comparison import State
 
     count = len(found.of("calibration", State.ADDED))
     if not count:

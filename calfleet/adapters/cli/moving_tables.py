@@ -14,7 +14,7 @@ from calfleet.adapters.cli.render import Column, Format, as_json, listing, parag
 if TYPE_CHECKING:
     from calfleet.adapters.workbook.moving_map import ColumnUse, Mapping
     from calfleet.errors import Problem
-    from calfleet.services.compare_incoming import Comparison, Item
+    from calfleet.services.comparison import Comparison, Item
     from calfleet.services.move_in import HistoryJudged
 
 SHOWN = 40
@@ -37,7 +37,13 @@ class Told:
     only_mapping: bool = False
     ran: bool = False
     written: str = ""
+    checked: str = ""
+    """The check value of what is told."""
+    again: str = ""
+    """The command that adds it."""
     copies: list[Path] = field(default_factory=list)
+    unmarked: list[Problem] = field(default_factory=list)
+    """Places of problems that no copy shows."""
     output: Format = Format.TABLE
 
 
@@ -65,6 +71,8 @@ def show(told: Told) -> None:
         _table(told)
     for copy in told.copies:
         print(f"Marked: {copy}", file=sys.stderr)
+    for one in told.unmarked:
+        print(f"Not marked: {one}", file=sys.stderr)
 
 
 _CSV: list[Column[_Line]] = [Column(name, name, attrgetter(name)) for name in _Line._fields]
@@ -85,7 +93,8 @@ def _table(told: Told) -> None:
     _notes(told.remarks, "remark", REMARKS_SHOWN, ": what was understood rather than stated")
     print()
     for line in _ending(told):
-        print(paragraph(line))
+        # a command is copied: it stays on one line
+        print(line if line.startswith("  ") else paragraph(line))
 
 
 def _mapping_table(told: Told) -> None:
@@ -228,9 +237,11 @@ def _ending(told: Told) -> Iterable[str]:
     if told.problems:
         yield f"Nothing was written: {_n(len(told.problems), 'problem')}."
         step = "Correct the cells named, or the mapping, and run the command again"
-        if found is not None and found.writes:
-            step += "; or leave out what is refused with --run --leave-out-refused"
-        yield f"{step}."
+        if found is not None and found.writes and told.again:
+            yield f"{step}; or leave out what is refused:"
+            yield f"  {told.again} --leave-out-refused"
+        else:
+            yield f"{step}."
         return
     if found is not None and not found.items:
         yield (
@@ -241,13 +252,14 @@ def _ending(told: Told) -> Iterable[str]:
     if found is not None and not found.writes:
         yield "There is nothing to add: the site holds all of it already. Nothing was written."
         return
-    how = "--mapping FILE.toml " if told.proposed else ""
     if told.proposed:
         yield (
             "Dry run by the proposed mapping: nothing was written. Write it with --propose "
-            "FILE.toml and read it."
+            "FILE.toml, read it, and do the dry run with --mapping FILE.toml."
         )
-    yield f"Dry run: nothing was written. To add this: {how}--run --as PERSON --reason TEXT."
+        return
+    yield "Dry run: nothing was written. To add just this:"
+    yield f"  {told.again}"
 
 
 # --- for programs -----------------------------------------------------------------------
@@ -262,6 +274,7 @@ def _lines(told: Told) -> Iterable[_Line]:
                 use.reason, str(use.certainty),
             )  # fmt: skip
     if told.comparison is not None:
+        yield _Line("check value", key=told.checked)
         for item in told.comparison.items:
             yield _Line(
                 str(item.state), item.kind, item.key, item.place, message=item.message,
@@ -310,5 +323,6 @@ def _object(told: Told) -> dict[str, Any]:
             {"place": p.where, "message": p.message, "next_step": p.hint} for p in told.problems
         ],
         "remarks": [{"place": p.where, "message": p.message} for p in told.remarks],
+        "checked": told.checked or None,
         "written": told.written or None,
     }  # fmt: skip

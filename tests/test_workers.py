@@ -1,0 +1,117 @@
+"""Processes that compute beside this one: in order, with what they were started with, and gone."""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+import time
+from collections.abc import Iterator
+from decimal import Decimal
+
+import pytest
+
+from calfleet import workers as module
+from calfleet.errors import UnknownName, WorkerEnded
+from calfleet.workers import Workers, workers
+
+
+@pytest.fixture
+def two() -> Iterator[Workers]:
+    made = Workers(2)
+    yield made
+    made.stop()
+
+
+def count_up(state: list[int], given: int) -> tuple[int, int, int]:
+    state[0] += given
+    return state[0], given, os.getpid()
+
+
+def fail(_state: object, given: str) -> str:
+    if given == "name":
+        raise ValueError("a name")
+    if given == "end":
+        os.kill(os.getpid(), signal.SIGKILL)
+    return given
+
+
+def whole(state: Decimal, given: tuple[float, Decimal]) -> tuple[float, Decimal, Decimal]:
+    return (*given, state)
+
+
+def alive(process: int) -> bool:
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return False
+    return True
+
+
+def test_each_keeps_its_state_and_answers_in_order(two: Workers) -> None:
+    one, other = two.start([0]), two.start([100])
+    first = [one.ask(count_up, n) for n in (1, 2, 3)]
+    second = [other.ask(count_up, n) for n in (1, 1)]
+    assert [a.result()[:2] for a in first] == [(1, 1), (3, 2), (6, 3)]
+    assert [a.result()[:2] for a in second] == [(101, 1), (102, 1)]
+    processes = {a.result()[2] for a in first}, {a.result()[2] for a in second}
+    assert all(len(p) == 1 for p in processes)
+    assert len(processes[0] | processes[1] | {os.getpid()}) == 3
+
+
+def test_numbers_come_back_to_the_last_bit(two: Workers) -> None:
+    given = (0.1 + 0.2, Decimal("1.500"))
+    found = two.start(Decimal("100.00")).ask(whole, given).result()
+    assert (found[0].hex(), str(found[1]), str(found[2])) == ((0.1 + 0.2).hex(), "1.500", "100.00")
+
+
+def test_what_is_raised_there_is_raised_here(two: Workers) -> None:
+    one = two.start(None)
+    with pytest.raises(ValueError, match="a name"):
+        one.ask(fail, "name").result()
+    assert one.ask(fail, "on it goes").result() == "on it goes"
+
+
+def test_a_state_that_cannot_be_handed_over_is_said_first(two: Workers) -> None:
+    one = two.start(lambda: None)
+    with pytest.raises((AttributeError, TypeError), match="pickle"):
+        one.ask(fail, "x").result()
+
+
+def test_a_process_that_ends_too_early_is_a_refusal(two: Workers) -> None:
+    answer = two.start(None).ask(fail, "end")
+    with pytest.raises(WorkerEnded) as caught:
+        answer.result()
+    assert caught.value.exit_code == 3
+    assert "nothing was written" in caught.value.rule
+    assert "memory" in caught.value.next_step
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signal 0 asks only on POSIX")
+def test_all_have_ended_with_the_block_whatever_happened(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(module, "_processors", lambda: 2)
+    process = 0
+
+    def interrupted() -> None:
+        nonlocal process
+        with workers() as found:
+            assert found is not None
+            process = found.start([0]).ask(count_up, 1).result()[2]
+            assert alive(process)
+            raise UnknownName("switch", "X")
+
+    with pytest.raises(UnknownName):
+        interrupted()
+    until = time.monotonic() + 10
+    while alive(process) and time.monotonic() < until:
+        time.sleep(0.01)
+    assert not alive(process)
+
+
+@pytest.mark.parametrize(("processors", "count"), [(1, None), (2, 2), (3, 3), (64, 4)])
+def test_as_many_as_there_are_processors_but_not_more_than_serve(
+    monkeypatch: pytest.MonkeyPatch, processors: int, count: int | None
+) -> None:
+    monkeypatch.setattr(module, "_processors", lambda: processors)
+    with workers() as found:
+        assert (None if found is None else found.count) == count
