@@ -152,10 +152,11 @@ def fit_gauges(
     static: Decimal | None = None,
     cache: CurveCache | None = None,
 ) -> list[GaugeOption]:
-    """Every gauge known on ``on`` judged for ``switch``; usable first, then in order of choice.
+    """Every gauge known on ``on`` judged for ``switch``; usable first, in order of choice.
 
     Order of choice: the tier furthest from the national standard first (the better standards are
-    kept for calibrating gauges), then the larger ratio, then the code. ``static`` is in the
+    kept for calibrating gauges), then the larger ratio, then the code. Of the others those that a
+    day or a certificate may change come first, the fewest reasons first. ``static`` is in the
     switch's line unit; ``None`` takes the nominal one.
     """
     job = _job(switch, facts, on, static)
@@ -165,6 +166,7 @@ def fit_gauges(
         options,
         key=lambda o: (
             not o.usable,
+            _never_fits(o),
             -o.gauge.tier if o.usable else len(o.reasons),
             -(o.tur or 0.0),
             o.gauge.code,
@@ -504,8 +506,13 @@ UNSUITED = (
 )  # fmt: skip
 
 
+def _never_fits(option: GaugeOption) -> bool:
+    """Whether it fails for something that no day and no certificate will change."""
+    return any(reason.startswith(UNSUITED) for reason in option.reasons)
+
+
 def _close(refused: list[GaugeOption]) -> tuple[GaugeOption, ...]:
     """Up to three gauges that fail for the fewest reasons, and for none that nothing can change."""
-    suited = [o for o in refused if not any(r.startswith(UNSUITED) for r in o.reasons)]
+    suited = [o for o in refused if not _never_fits(o)]
     suited.sort(key=lambda o: (len(o.reasons), -(o.tur or 0.0), o.gauge.code))
     return tuple(suited[:3])

@@ -15,7 +15,7 @@ from calfleet import records as rec
 from calfleet.metrology.units import PressureMode
 from calfleet.records import Hazard, Phase
 from calfleet.services.bench_facts import gather_for_planning
-from calfleet.services.fit_gauges import GaugeOption, fit_gauges, judge_gauge, ready_gauge
+from calfleet.services.fit_gauges import UNSUITED, GaugeOption, fit_gauges, judge_gauge, ready_gauge
 from calfleet.services.record import context_for, judge_record
 from calfleet.services.what_if import what_if
 from calfleet.site import read_settings
@@ -51,8 +51,24 @@ def test_usable_ones_first_then_the_lower_tier_then_the_larger_ratio(little: Any
     assert best.tur is not None
     assert found[1].tur is not None
     assert found[1].tur > best.tur
-    refused = [len(o.reasons) for o in found if not o.usable]
+    never = [any(r.startswith(UNSUITED) for r in o.reasons) for o in found if not o.usable]
+    refused = [
+        (n, len(o.reasons)) for n, o in zip(never, [o for o in found if not o.usable], strict=True)
+    ]
     assert refused == sorted(refused)
+
+
+def test_a_gauge_that_is_away_is_nearer_than_one_that_never_fits(little: Any) -> None:
+    """It fails for two reasons that pass with time, others for one that does not."""
+    late = date(2026, 6, 3)  # the day after its certificate ran out
+    away = rec.GaugeAbsence("G-BENCH", late, late, "recalibration")
+    found = fit_gauges(little.switch("PS-1"), replace(little.facts(), absences=(away,)), late)
+    never = [any(r.startswith(UNSUITED) for r in o.reasons) for o in found]
+    assert never == sorted(never)
+    assert not never[0]
+    held = {o.gauge.code: o.reasons for o in found}
+    assert len(held["G-BENCH"]) == 2
+    assert min(len(o.reasons) for o, n in zip(found, never, strict=True) if n) == 1
 
 
 def test_within_a_tier_the_larger_ratio_then_the_code(little: Any) -> None:

@@ -366,14 +366,14 @@ def targets(
     site: SiteOption = None,
 ) -> None:
     """What to read on the gauge for each set point, with cautions and steps first."""
-    from calfleet.services.plan_bench import plan_bench, targets_for
+    from calfleet.services.plan_bench import choose_tools, plan_bench, targets_for
     from calfleet.site import find_site
 
     folder = find_site(site)
     on = day(as_of, folder.today())
     with folder.reading() as session:
         plan = plan_bench(session, tag, on=on)
-    option = _chosen(plan, gauge)
+    option = choose_tools(plan, gauge, None).operating
     lines = targets_for(plan.switch, option.gauge, _number(static) if static else None)
     if output is Format.TABLE:
         _show_plan(plan)
@@ -398,21 +398,6 @@ def _target_notes(lines: Sequence[TargetLine]) -> list[str]:
     if any(x.needs_barometer for x in lines):
         notes.append("Targets between absolute and gauge pressure are for air at 1013.25 hPa.")
     return notes
-
-
-def _chosen(plan: BenchPlan, code: str | None) -> GaugeOption:
-    from calfleet.errors import GaugeRefused
-
-    if code is not None:
-        return plan.option(code)
-    if not plan.usable:
-        near = plan.options[0] if plan.options else None
-        raise GaugeRefused(
-            f"No reference gauge will do for {plan.switch.tag} on {plan.on}.",
-            rule=f"Nearest: {near.gauge.code}, {'; '.join(near.reasons)}." if near else "",
-            next_step=f"'calfleet gauges --for {plan.switch.tag}' shows each with its reason.",
-        )
-    return plan.usable[0]
 
 
 def _show_plan(plan: BenchPlan) -> None:
@@ -853,9 +838,10 @@ def _ask_person(plan: BenchPlan, given: str | None) -> str:
 
 def _ask_gauge(plan: BenchPlan) -> GaugeOption:
     from calfleet.metrology.rounding import cut_ratio
+    from calfleet.services.plan_bench import choose_tools
 
     usable = plan.usable
-    first = _chosen(plan, None)
+    first = choose_tools(plan, None, None).operating
     print("Reference gauges that will do:")
     for o in usable:
         ratio = "TUR not defined" if o.tur is None else f"TUR {cut_ratio(o.tur)}:1"
