@@ -31,7 +31,10 @@ def accredit(work: Work, given: LaterAccreditation) -> Accredited:
     """
     laboratories = shop.laboratories(work.session)
     held = pick(
-        "laboratory", given.laboratory, laboratories, next_step="'calfleet shop terms' lists them."
+        "laboratory",
+        given.laboratory,
+        laboratories,
+        next_step="'calfleet laboratories' lists them.",
     )
     made = replace(
         given,

@@ -28,6 +28,7 @@ from calfleet.services.nearest import pick
 from calfleet.store import doubt_facts
 from calfleet.store.queries import doubts
 from calfleet.store.work import Work
+from calfleet.traceability.affected import affected_certificates
 from calfleet.traceability.period import Compared, too_poor
 
 if TYPE_CHECKING:
@@ -168,6 +169,40 @@ def clears(session: Session, outcome: Compared) -> dict[str, str]:
     return {
         code: too_poor(chain, outcome.seen_from(code)) for code in (outcome.gauge, outcome.against)
     }
+
+
+@dataclass(frozen=True, slots=True)
+class Doubted:
+    """A gauge of a check that is in doubt that day, and the events by which it is.
+
+    The check does not shorten their doubt, as it was entered after they were reported; nor does it
+    count for ``other``, the gauge it was compared with.
+    """
+
+    gauge: str
+    other: str
+    events: tuple[str, ...]
+
+
+def doubted(session: Session, outcome: Compared) -> list[Doubted]:
+    """The gauges of a check entered now that are in doubt on its day; see ``period`` for the rule.
+
+    By its own event, or because its certificate rests on a gauge found bad.
+    """
+    facts = event_facts(session)
+    found = []
+    for code, other in ((outcome.gauge, outcome.against), (outcome.against, outcome.gauge)):
+        number = outcome.seen_from(code).certificate
+        used = facts.chain.certificates.get(number)
+        events = tuple(
+            event
+            for event, one in facts.found.items()
+            if number in affected_certificates(facts.chain, one)
+            or (one.gauge == code and one.touches(used, number, outcome.on))
+        )
+        if events:
+            found.append(Doubted(code, other, events))
+    return found
 
 
 def cross_checks(session: Session, gauge: str | None = None) -> list[tuple[CrossCheck, Compared]]:

@@ -135,7 +135,7 @@ NOT_ENTERED = "terms are not entered"
 
 def list_terms(session: Session, on: date) -> list[TermsLine]:
     """Every version of every laboratory's terms, by laboratory and day; those without too."""
-    going = _going_to(session, on)
+    going = gauges_by_laboratory(session, on)
     versions: dict[str, list[LaboratoryTerms]] = {}
     for terms in planning_input(session).terms:
         versions.setdefault(terms.laboratory, []).append(terms)
@@ -154,7 +154,7 @@ def list_terms(session: Session, on: date) -> list[TermsLine]:
     return found
 
 
-def _going_to(session: Session, on: date) -> dict[str, tuple[str, ...]]:
+def gauges_by_laboratory(session: Session, on: date) -> dict[str, tuple[str, ...]]:
     """Laboratory to the gauges whose certificate in force is from it."""
     facts = gather(session)
     found: dict[str, list[str]] = {}

@@ -70,12 +70,12 @@ class Spare:
 class GaugeLine:
     """One calibration of a gauge inside the horizon, or a gauge that needs none in it.
 
-    ``send_by``: the last day to send it and still have it back on ``due_on``; ``away``: the days
-    it is planned to be gone; ``back_on``: the first day it can be used again. ``jobs``: those for
-    which it would be used, ``while_away`` of them in its absence or lapse, ``without`` of those
-    that no other gauge can do. ``spares``: gauges for its jobs, those that can do most first.
-    ``without_terms``: its laboratory, where the terms of that are not entered; ``send_by`` and the
-    days are then ``None``.
+    ``send_by``: the last working day of the shop to send it and still have it back on ``due_on``;
+    ``away``: the days it is planned to be gone, from the last day of all that would do;
+    ``back_on``: the first day it can be used again. ``jobs``: those for which it would be used,
+    ``while_away`` of them in its absence or lapse, ``without`` of those that no other gauge can do.
+    ``spares``: gauges for its jobs, those that can do most first. ``without_terms``: its
+    laboratory, where the terms of that are not entered; ``send_by`` and the days are then ``None``.
     """
 
     gauge: Gauge
@@ -178,7 +178,7 @@ def schedule_gauges(session: Session, *, as_of: date, weeks: int) -> GaugeSchedu
     return GaugeSchedule(
         as_of=as_of,
         until=until,
-        lines=tuple(_lines(fleet, uses, facts, as_of, until)),
+        lines=tuple(_lines(fleet, uses, facts, calendar, as_of, until)),
         uses=uses,
         cares=cares,
         fleet=fleet,
@@ -381,6 +381,7 @@ def _lines(
     fleet: Fleet,
     uses: Sequence[Use],
     facts: BenchFacts,
+    calendar: WorkingCalendar,
     as_of: date,
     until: date,
 ) -> list[GaugeLine]:
@@ -396,6 +397,7 @@ def _lines(
         journeys: list[Trip | None] = list(trips(care, as_of, until))
         for trip in journeys or [None]:
             due_on = care.due_on if trip is None else trip.due_on
+            send_by = _send_by(care, due_on, calendar)
             out = _gone(trip) if trip is not None else _lapsed(care, until)
             away = [
                 u
@@ -412,19 +414,12 @@ def _lines(
                     gauge=gauge,
                     certificate=certificate,
                     due_on=due_on,
-                    send_by=None
-                    if care.without_terms
-                    else ship_by(
-                        due_on,
-                        transit_days=care.transit_days,
-                        laboratory_days=care.laboratory_days,
-                        review_days=care.review_days,
-                    ),
+                    send_by=send_by,
                     transit_days=None if care.without_terms else care.transit_days,
                     laboratory_days=None if care.without_terms else care.laboratory_days,
                     review_days=None if care.without_terms else care.review_days,
                     trip=trip,
-                    standing=_standing(care, trip, as_of, until),
+                    standing=_standing(care, trip, send_by, as_of, until),
                     spares=spares,
                     jobs=len(wanted),
                     while_away=len(away),
@@ -469,7 +464,22 @@ def _spares(code: str, able: Sequence[Use]) -> tuple[Spare, ...]:
     )
 
 
-def _standing(care: GaugeCare, trip: Trip | None, as_of: date, until: date) -> str:
+def _send_by(care: GaugeCare, due_on: date, calendar: WorkingCalendar) -> date | None:
+    """The last working day of the shop on which it can be sent; nobody sends it on another."""
+    if care.without_terms:
+        return None
+    latest = ship_by(
+        due_on,
+        transit_days=care.transit_days,
+        laboratory_days=care.laboratory_days,
+        review_days=care.review_days,
+    )
+    return calendar.on_or_before(latest)
+
+
+def _standing(
+    care: GaugeCare, trip: Trip | None, send_by: date | None, as_of: date, until: date
+) -> str:
     if trip is None:
         if care.without_terms and care.sent_on is not None:
             return f"at the laboratory since {care.sent_on}; {care.no_terms}"
@@ -484,8 +494,9 @@ def _standing(care: GaugeCare, trip: Trip | None, as_of: date, until: date) -> s
         return f"at the laboratory since {care.sent_on}"
     if trip.recorded:
         return "absence on record"
-    planned = add_days(trip.due_on, -care.absence_days)
-    if planned < as_of and not later:
-        late = (as_of - planned).days
+    if send_by is None:
+        return care.no_terms
+    if send_by < as_of and not later:
+        late = (as_of - send_by).days
         return f"to be sent at once, {late} day{'' if late == 1 else 's'} late"
-    return f"to be sent by {planned}"
+    return f"to be sent by {send_by}"

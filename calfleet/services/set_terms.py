@@ -48,7 +48,7 @@ def set_terms(work: Work, given: LaboratoryTerms, *, today: date) -> SetTerms:
             "laboratory",
             given.laboratory,
             laboratories(session),
-            next_step="'calfleet shop terms' lists them.",
+            next_step="'calfleet laboratories' lists them.",
         ).code,
     )
     days = (made.transit_days, made.turnaround_days, made.review_days)

@@ -283,6 +283,29 @@ def test_cross_checks_are_kept_and_listed(shop: Any) -> None:
                     "WHERE cross_check_id = 2") == [("0.03", "0.04")]  # fmt: skip
 
 
+def test_a_cross_check_of_a_gauge_in_doubt_says_what_it_is_worth(shop: Any) -> None:
+    """As the rules in period.py: a check with RG-201, found bad, counts for neither of the two."""
+    shop.ok("doubt", "report", "RG-201", "--error", "10=+0.05", "--unit", "bar", "--as", "P02")
+    (before,) = shop.run("doubt", "list", "-f", "json").json()
+    check = ("cross-check", "RG-202", "--against", "RG-201", "--unit", "bar", "--point", "10=9.99")
+    out = " ".join(shop.ok(*check, "--as", "P02").split())
+    assert (
+        "! RG-201 is in doubt already (E2026-001): this check does not shorten that doubt, nor "
+        "does it count for RG-202." in out
+    )
+    assert "! RG-202 is in doubt" not in out
+    (after,) = shop.run("doubt", "list", "-f", "json").json()
+    assert after["since"] == before["since"]
+    shop.ok("doubt", "report", "RG-202", "--error", "10=+0.05", "--unit", "bar", "--as", "P02")
+    assert all(x["since"] < "2026-11-25" for x in shop.run("doubt", "list", "-f", "json").json())
+
+
+def test_a_gauge_that_was_calibrated_since_is_not_in_doubt(reported: Any) -> None:
+    """RG-301 was found bad by the certificate it has now: that one was made after the finding."""
+    check = ("cross-check", "RG-301", "--against", "RG-201", "--point", "10.00=10.01")
+    assert "in doubt already" not in reported.ok(*check, "--as", "P02")
+
+
 @pytest.mark.parametrize(
     ("words", "code", "part"),
     [

@@ -54,6 +54,15 @@ def test_a_new_technician_works_and_the_trail_tells_why(shop: Any) -> None:
     out = shop.ok("laboratory", "add", "ACC", "Other House", "accredited", "--as", "P01")
     assert "! Without an accreditation" in out
     shop.ok("area", "add", "ANX", "Annex", "--as", "P01")
+    rows = {r["laboratory"]: r for r in shop.run("laboratories", "-f", "json").json()}
+    assert (rows["TOL"]["accreditation"], rows["TOL"]["valid_until"]) == ("AVC-0633", "2029-06-30")
+    assert (rows["NEW"]["kind"], rows["NEW"]["accreditation"]) == ("in-house", None)
+    assert rows["ACC"]["standing"] == "none on record"
+    assert "within 60 days" not in shop.ok("laboratories")
+    told = flat(shop.ok("laboratories", "--as-of", "2029-05-15"))
+    assert "within 60 days: TOL AVC-0633 on 2029-06-30." in told
+    (anx,) = [r for r in shop.run("areas", "-f", "json").json() if r["area"] == "ANX"]
+    assert anx == {"area": "ANX", "name": "Annex", "switches": 0, "in_service": 0}
     assert "Everything is as it was entered" in shop.run("verify").out
 
 

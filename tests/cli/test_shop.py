@@ -22,7 +22,7 @@ def told(text: str) -> str:
 
 
 def test_everything_is_entered_listed_and_kept(shop: Shop) -> None:
-    shop.ok("shop", "add-holiday", "2027-01-06", "Lantern day", *AS)
+    shop.ok("shop", "add-holiday", "2027-01-06", "--name", "Lantern day", *AS)
     shop.ok("shop", "add-closure", "2026-12-28", "2026-12-31", "--name", "Winter stop", *AS)
     shop.ok("shop", "add-leave", "P02", "2026-12-07", "2026-12-11", *AS)
     shop.ok("shop", "add-leave", "P03", "2026-12-07", "--reason", "course", *AS)
@@ -87,11 +87,19 @@ def test_cancelled_is_shown_with_its_reason_when_asked(shop: Shop) -> None:
     assert shop.run("verify").code == 0
 
 
+def test_the_name_of_a_holiday_may_be_given_as_before(shop: Shop) -> None:
+    """As an argument, as earlier versions took it."""
+    out = shop.ok("shop", "add-holiday", "2027-01-06", "Lantern day", *AS)
+    assert out.startswith("Holiday on 2027-01-06: Lantern day.")
+
+
 @pytest.mark.parametrize(
     ("words", "code", "says"),
     [
         (("add-holiday", "2026-12-25", "x"), 3, "2026-12-25 is a holiday already: Midwinter day"),
         (("add-holiday", "2026-13-25", "x"), 2, "is not a date"),
+        (("add-holiday", "2027-01-06"), 3, "The holiday on 2027-01-06 has no name"),
+        (("add-holiday", "2027-01-06", "x", "--name", "y"), 2, "given twice: 'x' and 'y'"),
         (("add-closure", "2026-12-28", "2026-12-20", "--name", "x"), 3, "before it begins"),
         (("add-closure", "2026-12-28"), 3, "has no name"),
         (("add-leave", "P12", "2026-12-28"), 2, "No person named 'P12'"),

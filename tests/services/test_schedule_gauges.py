@@ -13,7 +13,9 @@ from pathlib import Path
 import pytest
 
 from calfleet.errors import UnknownName, UsageError
+from calfleet.records import ShopClosure
 from calfleet.scheduling.gauge_plan import ChoiceKind
+from calfleet.services.enter_days_off import enter_closure
 from calfleet.services.list_due import list_due
 from calfleet.services.make_plan import accept, keep_plan, make_plan
 from calfleet.services.schedule_gauges import GaugeSchedule, if_lapses, schedule_gauges
@@ -38,6 +40,28 @@ def test_a_gauge_is_sent_by_its_laboratorys_days(found: GaugeSchedule) -> None:
     assert (line.away.first, line.back_on) == (date(2027, 8, 19), date(2027, 9, 16))
     assert line.days_out_of_date == 0
     assert line.standing == "to be sent by 2027-08-19"
+
+
+def test_a_gauge_is_sent_on_a_working_day(found: GaugeSchedule) -> None:
+    """RG-201: 3 days in the shop before 2027-09-15 is a Sunday, so the Friday before it is told."""
+    assert all(x.send_by is not None and found.calendar.is_working(x.send_by) for x in found.lines)
+    (line,) = [x for x in found.lines if x.gauge.code == "RG-201"]
+    assert line.due_on - timedelta(days=3) == date(2027, 9, 12)
+    assert date(2027, 9, 12).isoweekday() == 7
+    assert line.send_by == date(2027, 9, 10)
+    assert line.standing == "to be sent by 2027-09-10"
+
+
+def test_a_closed_shop_sends_before_it_closes(demo_site: Path, tmp_path: Path) -> None:
+    """RG-201 again, with the shop closed in the week before."""
+    folder = read_settings(Path(shutil.copytree(demo_site, tmp_path / "site")))
+    closed = ShopClosure(date(2027, 9, 6), date(2027, 9, 10), "Moving house")
+    with folder.work(actor="P01", action="closure", subject="2027-09-06") as work:
+        enter_closure(work, closed, today=TODAY)
+        work.commit()
+    with folder.reading() as session:
+        lines = schedule_gauges(session, as_of=TODAY, weeks=52).lines
+    assert {x.send_by for x in lines if x.gauge.code == "RG-201"} == {date(2027, 9, 3)}
 
 
 def test_an_absence_on_record_counts_and_the_lapse_is_told(found: GaugeSchedule) -> None:

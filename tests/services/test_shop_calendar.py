@@ -602,13 +602,15 @@ def test_without_an_accepted_plan_nothing_planned_is_touched(site: SiteFolder) -
 def test_terms_move_the_days_to_send(site: SiteFolder) -> None:
     """WES takes 20 days; with 31 its gauges are sent 11 days earlier, the others as before.
 
-    RG-204 is there already: its next calibration moves with the day of this one.
+    RG-102 is due on 2028-01-13; 20 days before is 2027-12-24, a holiday. RG-206 is due on
+    2027-04-08. RG-204 is there already: its next day to send moves inside a weekend only.
     """
     made = enter(site, terms("WES", 4, 25, 2, on="2026-11-25"))
-    earlier = {m.gauge: (m.before - m.after).days for m in made.moved if m.before and m.after}
     assert made.before == 20
-    assert set(earlier) == {"RG-102", "RG-204", "RG-206"}
-    assert earlier["RG-102"] == earlier["RG-206"] == 11
+    assert {m.gauge: (m.before, m.after) for m in made.moved} == {
+        "RG-102": (date(2027, 12, 23), date(2027, 12, 13)),
+        "RG-206": (date(2027, 3, 19), date(2027, 3, 8)),
+    }
     with site.reading() as session:
         lines = [x for x in list_terms(session, TODAY) if x.laboratory == "WES"]
     assert [(x.standing, x.days_away) for x in lines] == [("replaced", 20), ("in force", 31)]

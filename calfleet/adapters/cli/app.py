@@ -127,6 +127,8 @@ WHERE_LISTED = {
     "gauge": "'calfleet gauges' lists them.",
     "person": "'calfleet people' lists them.",
     "procedure": "'calfleet procedures' lists them.",
+    "laboratory": "'calfleet laboratories' lists them.",
+    "area": "'calfleet areas' lists them.",
 }
 
 

@@ -17,7 +17,8 @@ from calfleet.adapters.cli.app import (
     named,
     refuse_existing,
 )
-from calfleet.adapters.cli.render import Column, Format, listing
+from calfleet.adapters.cli.render import Column, Format
+from calfleet.adapters.cli.workbooks import Book, WorkbookOption, listing_and_book, site_and_day
 from calfleet.errors import UsageError
 
 RECORD = "What it belongs to: certificate, calibration, event or cross-check, and its number."
@@ -75,17 +76,18 @@ def attachments(
         tuple[str, str] | None,
         typer.Option("--to", metavar="KIND NUMBER", help="Only those of one record."),
     ] = None,
+    workbook: WorkbookOption = None,
     output: FormatOption = Format.TABLE,
     site: SiteOption = None,
 ) -> None:
     """List the attached files, oldest first: what each belongs to, its kind, size and digest."""
     from calfleet.services.attach import list_attachments, parse_bound, safe_name
-    from calfleet.site import find_site
 
     kind = None if to is None else parse_bound(to[0])
-    with find_site(site).reading() as session:
+    folder, today = site_and_day(site, None, workbook)
+    with folder.reading() as session:
         rows = list_attachments(session, to=kind, key=None if to is None else to[1])
-    listing(
+    listing_and_book(
         rows,
         [
             Column("Belongs to", "to", lambda x: x.attachment.to),
@@ -104,6 +106,7 @@ def attachments(
             Column("Note", "note", lambda x: x.attachment.note or None, fold=True),
         ],
         output,
+        Book(workbook, folder, "Attached files", today),
         title="Attached files, oldest first",
         footer=[
             "",

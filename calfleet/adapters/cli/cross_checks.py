@@ -17,11 +17,13 @@ from calfleet.adapters.cli.app import (
 )
 from calfleet.adapters.cli.events import decimal, entered, pair
 from calfleet.adapters.cli.render import Column, Format, listing, paragraph
+from calfleet.adapters.cli.workbooks import Book, WorkbookOption, listing_and_book, site_and_day
 
 if TYPE_CHECKING:
     from datetime import date
 
     from calfleet.records import CrossCheck
+    from calfleet.services.cross_check import Doubted
     from calfleet.traceability.period import Compared
 
 
@@ -60,7 +62,7 @@ def cross_check(
     Both are taken as at the bench, corrected by the certificates in force. They agree where they
     differ by no more than the root of U1 squared plus U2 squared (E_n at most 1).
     """
-    from calfleet.services.cross_check import NewCheck, NewPoint, clears
+    from calfleet.services.cross_check import NewCheck, NewPoint, clears, doubted
     from calfleet.services.cross_check import cross_check as service
     from calfleet.site import find_site
 
@@ -77,8 +79,20 @@ def cross_check(
     with entered(folder, person, "cross check", f"{gauge} against {against}", note) as (work, who):
         made, outcome = service(work, new, person=who, today=today)
         poor = clears(work.session, outcome)
+        in_doubt = doubted(work.session, outcome)
         work.commit()
     _show(made, outcome, poor, today)
+    for one in in_doubt:
+        print(paragraph(_doubted_text(one)))
+
+
+def _doubted_text(one: Doubted) -> str:
+    """What the check is worth for a gauge that was reported already."""
+    return (
+        f"! {one.gauge} is in doubt already ({', '.join(one.events)}): this check does not shorten "
+        f"that doubt, nor does it count for {one.other}. Who decides about the results may weigh "
+        f"it, and says so in the reason: 'calfleet doubt show {one.events[0]}'."
+    )
 
 
 def _show(made: CrossCheck, outcome: Compared, poor: dict[str, str], today: date) -> None:
@@ -138,16 +152,17 @@ def cross_checks(
     gauge: Annotated[
         str | None, typer.Argument(metavar="[GAUGE]", help="Only those with this gauge.")
     ] = None,
+    workbook: WorkbookOption = None,
     output: FormatOption = Format.TABLE,
     site: SiteOption = None,
 ) -> None:
     """List the comparisons of gauges, oldest first, and whether they agreed."""
     from calfleet.services.cross_check import cross_checks as service
-    from calfleet.site import find_site
 
-    with find_site(site).reading() as session:
+    folder, today = site_and_day(site, None, workbook)
+    with folder.reading() as session:
         rows = service(session, gauge)
-    listing(
+    listing_and_book(
         rows,
         [
             Column("Cross check", "number", lambda x: x[0].number),
@@ -164,6 +179,7 @@ def cross_checks(
             Column("Note", "note", lambda x: x[0].note, fold=True),
         ],
         output,
+        Book(workbook, folder, "Cross checks", today),
         title="Gauges compared with each other, oldest first",
         empty="No cross check is on record.",
     )  # fmt: skip

@@ -24,8 +24,8 @@ from calfleet.adapters.cli.render import Column, Format, csv_text, listing, term
 from calfleet.adapters.cli.workbooks import (
     Book,
     WorkbookOption,
-    check_workbook,
     listing_and_book,
+    site_and_day,
     write_listing,
     write_sheets,
 )
@@ -91,15 +91,12 @@ def found_bad(
     """
     from calfleet.adapters.documents import impact_picture, impact_views
     from calfleet.services.doubt import Doubt, in_doubt
-    from calfleet.site import find_site
     from calfleet.traceability.event import Kind
 
     if lost and damaged:
         raise UsageError("Both --lost and --damaged.", next_step="Give one of them.")
     refuse_existing(out)
-    check_workbook(workbook)
-    folder = find_site(site)
-    today = folder.today()
+    folder, today = site_and_day(site, None, workbook)
     kind = Kind.LOST if lost else Kind.DAMAGED if damaged else Kind.AS_FOUND
     if found_on is not None and kind is Kind.AS_FOUND:
         raise UsageError(
@@ -143,11 +140,8 @@ def rests_on(
     """Which gauge, if it failed today, would hurt most: the results that rest on each."""
     from calfleet.records import Criticality
     from calfleet.services.doubt import exposed
-    from calfleet.site import find_site
 
-    check_workbook(workbook)
-    folder = find_site(site)
-    on = day(as_of, folder.today())
+    folder, on = site_and_day(site, as_of, workbook)
     with folder.reading() as session:
         rows = exposed(session, on=on)
 
@@ -185,11 +179,9 @@ def weak_chains(
     """Every result of the site whose chain to the standards is broken or weak, and why."""
     from calfleet.services.doubt import weak
     from calfleet.services.event_facts import held_events
-    from calfleet.site import find_site
     from calfleet.traceability.links import ChainVerdict
 
-    check_workbook(workbook)
-    folder = find_site(site)
+    folder, today = site_and_day(site, None, workbook)
     with folder.reading() as session:
         rows = list(weak(session))
         open_events = [h.number for h in held_events(session).values() if h.closure is None]
@@ -220,6 +212,6 @@ def weak_chains(
     listing(shown, columns, output, title=title, footer=below, empty="Every chain is unbroken.")
     write_listing(
         workbook, folder, rows, columns, title="Weak chains",
-        heading="Results with a broken or weak chain, oldest first", as_of=folder.today(),
+        heading="Results with a broken or weak chain, oldest first", as_of=today,
         notes=below,
     )  # fmt: skip

@@ -19,6 +19,7 @@ from calfleet.adapters.cli.app import (
     write_new,
 )
 from calfleet.adapters.cli.render import Column, Format, as_json, facts, listing
+from calfleet.adapters.cli.workbooks import WorkbookOption, site_and_day, write_listing
 from calfleet.errors import UsageError
 
 if TYPE_CHECKING:
@@ -40,39 +41,51 @@ DraftArgument = Annotated[
 @draft_app.command("list")
 def list_(
     every: Annotated[bool, typer.Option("--all", help="Signed and replaced drafts too.")] = False,
+    workbook: WorkbookOption = None,
     output: FormatOption = Format.TABLE,
     site: SiteOption = None,
 ) -> None:
     """List the drafts that wait to be completed or signed, oldest first."""
     from calfleet.services.drafts import list_drafts
-    from calfleet.site import find_site
 
-    with find_site(site).reading() as session:
+    folder, today = site_and_day(site, None, workbook)
+    with folder.reading() as session:
         rows = list_drafts(session, every=every)
     columns: list[Column[DraftLine]] = [
         Column("Draft", "draft", lambda x: x.held.draft.number),
         Column("Tag", "tag", lambda x: x.held.draft.tag),
-        Column("Done", "performed_on", lambda x: x.held.draft.content.get("performed_on")),
+        Column(
+            "Done", "performed_on", lambda x: _day_or_text(x.held.draft.content.get("performed_on"))
+        ),
         Column("By", "performed_by", lambda x: x.held.draft.content.get("performed_by")),
         Column("Put down", "", lambda x: f"{x.held.recorded_at:%Y-%m-%d %H:%M}", table_only=True),
-        Column("", "put_down_at", lambda x: x.held.recorded_at),
-        Column("By", "put_down_by", lambda x: x.held.recorded_by),
+        Column("", "put_down_at", lambda x: x.held.recorded_at, name="Put down (UTC)"),
+        Column("By", "put_down_by", lambda x: x.held.recorded_by, name="Put down by"),
         Column("Runs", "runs", lambda x: x.runs, right=True),
         Column("Missing", "missing", lambda x: ", ".join(x.missing) or None, fold=True),
         Column("State", "state", lambda x: x.state),
         Column("Became", "became", lambda x: x.held.calibration or x.held.replaced_by),
         Column("Note", "note", lambda x: x.held.draft.note or None, fold=True),
     ]
+    shown = columns
     if output is Format.TABLE and not every:
-        columns = [c for c in columns if c.key not in ("state", "became")]
-    listing(
-        rows,
-        columns,
-        output,
-        title="Drafts, oldest first" if every else "Open drafts, oldest first",
-        footer=["", "A draft is no calibration: nothing of it counts before it is signed."],
-        empty="No draft waits.",
+        shown = [c for c in columns if c.key not in ("state", "became")]
+    title = "Drafts, oldest first" if every else "Open drafts, oldest first"
+    footer = ["", "A draft is no calibration: nothing of it counts before it is signed."]
+    listing(rows, shown, output, title=title, footer=footer, empty="No draft waits.")
+    write_listing(
+        workbook, folder, rows, columns, title="Drafts", heading=title, as_of=today, notes=footer
     )
+
+
+def _day_or_text(typed: object) -> object:
+    """A day as such; what was put down and is none, as it is."""
+    from datetime import date
+
+    try:
+        return date.fromisoformat(str(typed))
+    except ValueError:
+        return typed
 
 
 @draft_app.command("show")

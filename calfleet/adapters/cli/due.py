@@ -15,12 +15,11 @@ from calfleet.adapters.cli.app import (
     FormatOption,
     SiteOption,
     app,
-    day,
     refuse_existing,
     write_new,
 )
 from calfleet.adapters.cli.render import Column, Format, listing, paragraph
-from calfleet.adapters.cli.workbooks import WorkbookOption, check_workbook, write_listing
+from calfleet.adapters.cli.workbooks import WorkbookOption, site_and_day, write_listing
 from calfleet.errors import UsageError
 
 if TYPE_CHECKING:
@@ -75,12 +74,9 @@ def due(
     from calfleet.records import Criticality, Quantity
     from calfleet.scheduling.calendar import month_bounds
     from calfleet.services.list_due import Filters, list_due
-    from calfleet.site import find_site
 
     refuse_existing(calendar)
-    check_workbook(workbook)
-    folder = find_site(site)
-    today = day(as_of, folder.today())
+    folder, today = site_and_day(site, as_of, workbook)
     if month is not None and within is not None:
         raise UsageError(
             "Both --month and --within were given.",

@@ -29,10 +29,10 @@ from calfleet.adapters.cli.render import (
     Column,
     Format,
     csv_text,
-    listing,
     paragraph,
     terminal_width,
 )
+from calfleet.adapters.cli.workbooks import Book, WorkbookOption, listing_and_book, site_and_day
 from calfleet.errors import UsageError
 
 if TYPE_CHECKING:
@@ -224,14 +224,15 @@ def list_events(
     open_only: Annotated[
         bool, typer.Option("--open", help="Only events that are not closed.")
     ] = False,
+    workbook: WorkbookOption = None,
     output: FormatOption = Format.TABLE,
     site: SiteOption = None,
 ) -> None:
     """List the events, with what each touches and what is still to be decided."""
     from calfleet.services.show_event import event_lines
-    from calfleet.site import find_site
 
-    with find_site(site).reading() as session:
+    folder, today = site_and_day(site, None, workbook)
+    with folder.reading() as session:
         rows = [x for x in event_lines(session) if not open_only or x.held.closure is None]
     columns: list[Column[EventLine]] = [
         Column("Event", "event", lambda x: x.held.number),
@@ -246,10 +247,11 @@ def list_events(
         Column("Told", "told", lambda x: len(x.held.notices), right=True),
         Column("State", "state", lambda x: x.state, fold=True),
     ]
-    listing(
+    listing_and_book(
         rows,
         columns,
         output,
+        Book(workbook, folder, "Gauges found bad", today),
         title="Gauges found bad, in the order reported (calibrations touched and undecided)",
         footer=["", "'calfleet doubt show EVENT' judges every result again."],
         empty="No gauge was reported.",

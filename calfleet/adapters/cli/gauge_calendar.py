@@ -21,6 +21,13 @@ from calfleet.adapters.cli.app import (
     write_new,
 )
 from calfleet.adapters.cli.render import Column, Format, listing, paragraph
+from calfleet.adapters.cli.workbooks import (
+    Book,
+    WorkbookOption,
+    listing_and_book,
+    site_and_day,
+    write_listing,
+)
 from calfleet.errors import UsageError
 
 if TYPE_CHECKING:
@@ -52,6 +59,7 @@ def gauge_schedule(
         Path | None, typer.Option(metavar="FILE", help="Draw it as SVG into this new file, too.")
     ] = None,
     as_of: AsOfOption = None,
+    workbook: WorkbookOption = None,
     output: FormatOption = Format.TABLE,
     site: SiteOption = None,
 ) -> None:
@@ -63,7 +71,6 @@ def gauge_schedule(
     """
     from calfleet.services.schedule_gauges import if_lapses as service
     from calfleet.services.schedule_gauges import schedule_gauges
-    from calfleet.site import find_site
 
     if in_conflict and if_lapses is not None:
         raise UsageError(
@@ -78,8 +85,7 @@ def gauge_schedule(
             next_step="Name the gauge with --if-lapses.",
         )
     refuse_existing(picture)
-    folder = find_site(site)
-    today = day(as_of, folder.today())
+    folder, today = site_and_day(site, as_of, workbook)
     with folder.reading() as session:
         found = schedule_gauges(session, as_of=today, weeks=weeks)
     if if_lapses is not None:
@@ -89,11 +95,13 @@ def gauge_schedule(
             lapses_on=None if lapses_on is None else day(lapses_on, today),
             back_on=None if back_on is None else day(back_on, today),
         )
-        _show_impact(impact, found, output)
+        _show_impact(
+            impact, found, output, Book(workbook, folder, f"If {impact.gauge} lapses", today)
+        )
     elif in_conflict:
-        _show_conflicts(found, output)
+        _show_conflicts(found, output, Book(workbook, folder, "Conflicts", today))
     else:
-        _show_gauges(found, output)
+        _show_gauges(found, output, Book(workbook, folder, "Gauge schedule", today))
     if picture is not None:
         from calfleet.adapters.documents import gauge_picture
 
@@ -118,8 +126,8 @@ def _basis(found: GaugeSchedule) -> str:
 # --- the gauges ---------------------------------------------------------------------------
 
 
-def _show_gauges(found: GaugeSchedule, output: Format) -> None:
-    listing(
+def _show_gauges(found: GaugeSchedule, output: Format, book: Book) -> None:
+    listing_and_book(
         found.lines,
         [
             Column("Gauge", "gauge", lambda x: x.gauge.code),
@@ -128,10 +136,10 @@ def _show_gauges(found: GaugeSchedule, output: Format) -> None:
             Column("Due", "due_on", lambda x: x.due_on),
             Column("Send by", "send_by", lambda x: x.send_by),
             Column("Away from", "away_first_on", lambda x: x.away and x.away.first),
-            Column("to", "away_last_on", lambda x: x.away and x.away.last),
+            Column("to", "away_last_on", lambda x: x.away and x.away.last, name="Away until"),
             Column("Usable from", "back_on", lambda x: x.back_on),
             Column("Out of date", "days_out_of_date", lambda x: x.days_out_of_date,
-                   lambda n: f"{n} d" if n else "", right=True),
+                   lambda n: f"{n} d" if n else "", right=True, unit="d"),
             Column("Jobs", "jobs", lambda x: x.jobs, right=True),
             Column("While away", "jobs_while_away", lambda x: x.while_away, right=True),
             Column("None else", "jobs_without_gauge", lambda x: len(x.without),
@@ -140,13 +148,14 @@ def _show_gauges(found: GaugeSchedule, output: Format) -> None:
                    fold=True),
             Column("Standing", "standing", lambda x: x.standing, fold=True),
             Column("", "certificate", lambda x: x.certificate.number),
-            Column("", "transit_days", lambda x: x.transit_days),
-            Column("", "laboratory_days", lambda x: x.laboratory_days),
-            Column("", "review_days", lambda x: x.review_days),
-            Column("", "next_due_on", lambda x: x.trip and x.trip.next_due_on),
+            Column("", "transit_days", lambda x: x.transit_days, name="On the way", unit="d"),
+            Column("", "laboratory_days", lambda x: x.laboratory_days, name="There", unit="d"),
+            Column("", "review_days", lambda x: x.review_days, name="Review", unit="d"),
+            Column("", "next_due_on", lambda x: x.trip and x.trip.next_due_on, name="Next due"),
             Column("", "jobs_blocked", lambda x: "; ".join(x.without)),
         ],
         output,
+        book,
         title=f"Reference gauges from {found.as_of} to {found.until}",
         empty="No gauge has a certificate.",
         footer=_gauge_footer(found),
@@ -159,8 +168,9 @@ def _gauge_footer(found: GaugeSchedule) -> list[str]:
         "",
         paragraph(
             "Jobs: those it is wanted for. Spares: other gauges, with how many of all the jobs it "
-            "could do they can do too. While away: jobs it could do in its absence or before it "
-            "is back; None else: those of them that no other gauge can do."
+            "could do they can do too. Send by: the last working day that will do. While away: "
+            "jobs it could do in its absence or before it is back; None else: those of them that "
+            "no other gauge can do."
         ),
         paragraph(_basis(found)),
     ]
@@ -202,31 +212,39 @@ class ConflictRow:
     advice: str = ""
 
 
-def _show_conflicts(found: GaugeSchedule, output: Format) -> None:
-    rows = _conflict_rows(found, every_choice=output is not Format.TABLE)
+def _show_conflicts(found: GaugeSchedule, output: Format, book: Book) -> None:
+    every = _conflict_rows(found, every_choice=True)
+    rows = _conflict_rows(found, every_choice=False) if output is Format.TABLE else every
+    columns: list[Column[ConflictRow]] = [
+        Column("Lacks", "lacks", lambda x: x.kind),
+        Column("Tag", "tag", lambda x: x.tag),
+        Column("Day", "day", lambda x: x.day),
+        Column("From", "day_from", lambda x: x.source, fold=True, name="Day from"),
+        Column("Planned with", "planned_with", lambda x: x.planned),
+        Column("Why", "why", lambda x: x.reason, fold=True),
+        Column("", "choice", lambda x: x.choice or None),
+        Column("", "choice_text", lambda x: x.choices[0] if x.choices else None),
+        Column("", "choice_with", lambda x: x.what or None),
+        Column("", "choice_on", lambda x: x.on),
+        Column("", "also_blocks", lambda x: x.also_blocks or None),
+        Column("", "advice", lambda x: x.advice or None),
+    ]
+    title = f"Jobs without a gauge or a person, {found.as_of} to {found.until}"
+    footer = ["", *_how(rows), paragraph(_basis(found))]
     listing(
         rows,
-        [
-            Column("Lacks", "lacks", lambda x: x.kind),
-            Column("Tag", "tag", lambda x: x.tag),
-            Column("Day", "day", lambda x: x.day),
-            Column("From", "day_from", lambda x: x.source, fold=True),
-            Column("Planned with", "planned_with", lambda x: x.planned),
-            Column("Why", "why", lambda x: x.reason, fold=True),
-            Column("", "choice", lambda x: x.choice or None),
-            Column("", "choice_text", lambda x: x.choices[0] if x.choices else None),
-            Column("", "choice_with", lambda x: x.what or None),
-            Column("", "choice_on", lambda x: x.on),
-            Column("", "also_blocks", lambda x: x.also_blocks or None),
-            Column("", "advice", lambda x: x.advice or None),
-        ],
+        columns,
         output,
-        title=f"Jobs without a gauge or a person, {found.as_of} to {found.until}",
+        title=title,
         empty="Every job has a gauge that is valid, in range and good enough on its day, and "
         "somebody qualified.",
         note=_choices_note,
-        footer=["", *_how(rows), paragraph(_basis(found))],
+        footer=footer,
     )
+    write_listing(
+        book.path, book.folder, every, columns, title=book.title, heading=title,
+        as_of=book.as_of, notes=footer, frozen=3,
+    )  # fmt: skip
 
 
 def _how(rows: Sequence[ConflictRow]) -> list[str]:
@@ -296,11 +314,11 @@ def _each(row: ConflictRow, told: list[tuple[str, str, str, date, str]]) -> list
 # --- a lapse ------------------------------------------------------------------------------
 
 
-def _show_impact(impact: LapseImpact, found: GaugeSchedule, output: Format) -> None:
+def _show_impact(impact: LapseImpact, found: GaugeSchedule, output: Format, book: Book) -> None:
     rows: list[tuple[Use, str]] = [(u, "") for u in impact.blocked]
     rows += list(impact.can_move)
     rows.sort(key=lambda r: (r[0].day, r[0].job.key))
-    listing(
+    listing_and_book(
         rows,
         [
             Column("Day", "day", lambda x: x[0].day),
@@ -309,11 +327,19 @@ def _show_impact(impact: LapseImpact, found: GaugeSchedule, output: Format) -> N
             Column("Criticality", "criticality", lambda x: x[0].job.criticality),
             Column("Due", "due_on", lambda x: x[0].job.due_on),
             Column("Latest", "latest_on", lambda x: x[0].job.latest_on),
-            Column("Minutes", "bench_minutes", lambda x: x[0].job.minutes, right=True),
+            Column(
+                "Minutes",
+                "bench_minutes",
+                lambda x: x[0].job.minutes,
+                right=True,
+                name="Bench time",
+                unit="min",
+            ),
             Column("Blocked", "blocked", lambda x: not x[1]),
             Column("Else with", "other_gauge", lambda x: x[1] or None),
         ],
         output,
+        book,
         title=f"If {impact.gauge} lapses on {impact.lapses_on}",
         empty="No job would lack a gauge or need another one.",
         footer=["", paragraph(impact.text), paragraph(_basis(found))],

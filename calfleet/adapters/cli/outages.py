@@ -16,7 +16,8 @@ from calfleet.adapters.cli.app import (
     day,
     planner,
 )
-from calfleet.adapters.cli.render import Column, Format, listing
+from calfleet.adapters.cli.render import Column, Format
+from calfleet.adapters.cli.workbooks import Book, WorkbookOption, listing_and_book, site_and_day
 from calfleet.errors import UsageError
 
 
@@ -77,17 +78,18 @@ def outage(
 
 @app.command(rich_help_panel=PLANNER)
 def outages(
-    as_of: AsOfOption = None, output: FormatOption = Format.TABLE, site: SiteOption = None
+    as_of: AsOfOption = None,
+    workbook: WorkbookOption = None,
+    output: FormatOption = Format.TABLE,
+    site: SiteOption = None,
 ) -> None:
     """List the outages as last revised, with how many switches wait for each."""
     from calfleet.services.move_outage import list_outages
-    from calfleet.site import find_site
 
-    folder = find_site(site)
-    on = day(as_of, folder.today())
+    folder, on = site_and_day(site, as_of, workbook)
     with folder.reading() as session:
         rows = list_outages(session, on)
-    listing(
+    listing_and_book(
         rows,
         [
             Column("Outage", "code", lambda x: x.outage.code),
@@ -100,6 +102,7 @@ def outages(
             Column("Why moved", "reason", lambda x: x.outage.reason, fold=True),
         ],
         output,
+        Book(workbook, folder, "Outages", on),
         title=f"Outages as known on {on}",
         empty="No outage is on record.",
     )

@@ -6,8 +6,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from calfleet.adapters.cli.app import PLANNER, AsOfOption, FormatOption, SiteOption, app, day
+from calfleet.adapters.cli.app import PLANNER, AsOfOption, FormatOption, SiteOption, app
 from calfleet.adapters.cli.render import Column, Format, listing, paragraph
+from calfleet.adapters.cli.workbooks import WorkbookOption, site_and_day, write_listing
 
 if TYPE_CHECKING:
     from calfleet.services.what_if import Prospect
@@ -35,6 +36,7 @@ def what_if(
         ),
     ] = None,
     as_of: AsOfOption = None,
+    workbook: WorkbookOption = None,
     output: FormatOption = Format.TABLE,
     site: SiteOption = None,
 ) -> None:
@@ -46,7 +48,6 @@ def what_if(
     from calfleet.errors import BadQuantity
     from calfleet.metrology.readings import parse_number
     from calfleet.services.what_if import what_if as service
-    from calfleet.site import find_site
 
     supposed = [parse_number(text) for text in with_u or ()]
     probability = None if in_tolerance is None else float(parse_number(in_tolerance))
@@ -56,8 +57,7 @@ def what_if(
             rule="It is a fraction between 0 and 1, for example 0.95.",
             next_step="Give it that way, or leave it out to use the site's history.",
         )
-    folder = find_site(site)
-    on = day(as_of, folder.today())
+    folder, on = site_and_day(site, as_of, workbook)
     with folder.reading() as session:
         found = service(
             session,
@@ -81,22 +81,22 @@ def what_if(
                     f"('calfleet gauges --for {s.tag}' says why)."
                 )
             )
-    listing(
-        shown,
-        _columns(unit),
-        output,
-        title=f"{s.tag} {p.label} ({s.service}), set point {p.value} {unit} {p.direction}, "
-        f"tolerance {_limit(found.lower)} to {_limit(found.upper)} {unit}, on {found.on}",
-        footer=[
-            "",
-            *footer,
-            paragraph(
-                f"{found.procedure}: {found.rule}, required TUR {found.required_tur:g}:1. "
-                f"Risks: {found.risk_basis}. False accept: out of tolerance and accepted; false "
-                "reject: in tolerance and rejected; both of all switches of the family."
-            ),
-        ],
+    title = (
+        f"{s.tag} {p.label} ({s.service}), set point {p.value} {unit} {p.direction}, "
+        f"tolerance {_limit(found.lower)} to {_limit(found.upper)} {unit}, on {found.on}"
     )
+    basis = paragraph(
+        f"{found.procedure}: {found.rule}, required TUR {found.required_tur:g}:1. "
+        f"Risks: {found.risk_basis}. False accept: out of tolerance and accepted; false "
+        "reject: in tolerance and rejected; both of all switches of the family."
+    )
+    columns = _columns(unit)
+    listing(shown, columns, output, title=title, footer=["", *footer, basis])
+    write_listing(
+        workbook, folder, found.prospects, columns, title=f"What if {s.tag} {p.label}",
+        heading=f"What each gauge would reach for {s.tag} {p.label}", as_of=found.on,
+        notes=[title, basis],
+    )  # fmt: skip
 
 
 def _limit(value: float | None) -> str:
@@ -126,7 +126,15 @@ def _columns(unit: str) -> list[Column[Prospect]]:
             lambda v: f"{v:.6g}",
             True,
         ),
-        Column("to", "upper_acceptance", lambda x: x.upper_acceptance, lambda v: f"{v:.6g}", True),
+        Column(
+            "to",
+            "upper_acceptance",
+            lambda x: x.upper_acceptance,
+            lambda v: f"{v:.6g}",
+            True,
+            name="Accepted to",
+            unit=unit,
+        ),
         Column("False accept", "false_accept", lambda x: x.pfa, share, True),
         Column("False reject", "false_reject", lambda x: x.pfr, share, True),
         Column(

@@ -23,12 +23,7 @@ from calfleet.adapters.cli.app import (
 )
 from calfleet.adapters.cli.events import entered
 from calfleet.adapters.cli.render import Column, Format, paragraph
-from calfleet.adapters.cli.workbooks import (
-    Book,
-    WorkbookOption,
-    check_workbook,
-    listing_and_book,
-)
+from calfleet.adapters.cli.workbooks import Book, WorkbookOption, listing_and_book, site_and_day
 
 if TYPE_CHECKING:
     from datetime import date
@@ -185,11 +180,8 @@ def list_(
 ) -> None:
     """List what is told of the shop, of gauges and of switches."""
     from calfleet.services.list_particulars import list_particulars
-    from calfleet.site import find_site
 
-    check_workbook(workbook)
-    folder = find_site(site)
-    on = day(as_of, folder.today())
+    folder, on = site_and_day(site, as_of, workbook)
     with folder.reading() as session:
         rows = list_particulars(session, on, name=name, every=every)
     listing_and_book(
@@ -273,10 +265,8 @@ def list_upkeep(
 ) -> None:
     """List what was done to gauges or befell them, newest first."""
     from calfleet.services.note_upkeep import list_upkeep as service
-    from calfleet.site import find_site
 
-    check_workbook(workbook)
-    folder = find_site(site)
+    folder, today = site_and_day(site, None, workbook)
     with folder.reading() as session:
         rows = service(session, gauge)
     listing_and_book(
@@ -289,7 +279,7 @@ def list_upkeep(
             Column("Note", "note", lambda x: x.note, fold=True),
         ],
         output,
-        Book(workbook, folder, "Upkeep of gauges", folder.today()),
+        Book(workbook, folder, "Upkeep of gauges", today),
         title="Upkeep of gauges, newest first",
         empty="No upkeep is on record.",
     )
@@ -343,10 +333,8 @@ def list_receipts(
 ) -> None:
     """List when switches came to the bench, newest first."""
     from calfleet.services.receive_switch import list_receipts as service
-    from calfleet.site import find_site
 
-    check_workbook(workbook)
-    folder = find_site(site)
+    folder, today = site_and_day(site, None, workbook)
     with folder.reading() as session:
         rows = service(session, tag)
     listing_and_book(
@@ -358,7 +346,7 @@ def list_receipts(
             Column("Condition", "condition", lambda x: x.condition or None, fold=True),
         ],
         output,
-        Book(workbook, folder, "Receipts", folder.today()),
+        Book(workbook, folder, "Receipts", today),
         title="Switches received at the bench, newest first",
         empty="No receipt is on record.",
     )

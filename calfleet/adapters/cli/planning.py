@@ -20,7 +20,7 @@ from calfleet.adapters.cli.app import (
     write_new,
 )
 from calfleet.adapters.cli.render import Column, Format, listing, paragraph
-from calfleet.adapters.cli.workbooks import WorkbookOption, check_workbook, write_listing
+from calfleet.adapters.cli.workbooks import WorkbookOption, site_and_day, write_listing
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -70,13 +70,10 @@ def forecast(
     """
     from calfleet.scheduling.forecast import Period
     from calfleet.services.forecast_load import GroupBy, forecast_load
-    from calfleet.site import find_site
 
     refuse_existing(picture)
     refuse_existing(calendar)
-    check_workbook(workbook)
-    folder = find_site(site)
-    today = day(as_of, folder.today())
+    folder, today = site_and_day(site, as_of, workbook)
     with folder.asking() as reader:
         found = forecast_load(
             reader,

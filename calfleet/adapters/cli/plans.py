@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -20,6 +21,7 @@ from calfleet.adapters.cli.app import (
     write_new,
 )
 from calfleet.adapters.cli.render import Column, Format, listing, paragraph
+from calfleet.adapters.cli.workbooks import Book, WorkbookOption, listing_and_book, site_and_day
 from calfleet.errors import UsageError
 
 if TYPE_CHECKING:
@@ -145,6 +147,7 @@ def show(
         Path | None,
         typer.Option(metavar="FILE", help="Write it as a calendar file (.ics), too."),
     ] = None,
+    workbook: WorkbookOption = None,
     output: FormatOption = Format.TABLE,
     site: SiteOption = None,
 ) -> None:
@@ -155,7 +158,6 @@ def show(
     """
     from calfleet.scheduling.calendar import week_bounds
     from calfleet.services.make_plan import find_plan
-    from calfleet.site import find_site
 
     if unplanned and week is not None:
         raise UsageError(
@@ -164,17 +166,18 @@ def show(
             next_step="Give one of them.",
         )
     refuse_existing(calendar)
-    folder = find_site(site)
+    folder, _ = site_and_day(site, None, workbook)
     with folder.reading() as session:
         found = find_plan(session, number)
+    book = Book(workbook, folder, f"Plan {found.number}", found.as_of)
     rows = found.assignments
     if week is not None:
         first, _ = week_bounds(week)
         rows = tuple(a for a in rows if a.week_on == first)
     if unplanned:
-        _show_unplanned(found, output)
+        _show_unplanned(found, output, book)
     else:
-        _show(found, rows, output)
+        _show(found, rows, output, book)
     if calendar is not None:
         _write_calendar(folder, found, rows, calendar)
 
@@ -387,8 +390,6 @@ def _unplanned_text(one: dict[str, Any]) -> str:
 
 
 def _place_text(soonest: dict[str, Any]) -> str:
-    from datetime import date
-
     from calfleet.scheduling.calendar import iso_week
 
     with_gauge = f" with {soonest['gauge']}" if soonest.get("gauge") else ""
@@ -396,23 +397,24 @@ def _place_text(soonest: dict[str, Any]) -> str:
     return f"the week of {soonest['week_on']} ({week}), {soonest['person']}{with_gauge}"
 
 
-def _show_unplanned(found: Plan, output: Format) -> None:
+def _show_unplanned(found: Plan, output: Format, book: Book) -> None:
     def place(one: dict[str, Any], what: str) -> str | None:
         return (one.get("soonest") or {}).get(what)
 
-    listing(
+    listing_and_book(
         _listed(found.outcome, "unplanned"),
         [
             Column("Tag", "tag", lambda x: x["tag"]),
-            Column("Due", "due_on", lambda x: x["due_on"]),
+            Column("Due", "due_on", lambda x: _date(x["due_on"])),
             Column("Lacks", "lacks", lambda x: x.get("lacks")),
             Column("Why", "reason", lambda x: x["reason"], fold=True),
-            Column("Soonest week of", "soonest_week_on", lambda x: place(x, "week_on")),
+            Column("Soonest week of", "soonest_week_on", lambda x: _date(place(x, "week_on"))),
             Column("Person", "soonest_person", lambda x: place(x, "person")),
             Column("Gauge", "soonest_gauge", lambda x: place(x, "gauge")),
             Column("", "proven", lambda x: x.get("proven")),
         ],
         output,
+        book,
         title=f"Plan {found.number}: jobs without a place",
         empty="Every job has a place.",
         footer=[
@@ -433,10 +435,12 @@ def _more(found: Plan) -> dict[tuple[str, str], dict[str, str]]:
     return {(one["tag"], one["due_on"]): one for one in rows}
 
 
-def _weekday(day: str) -> str:
-    from datetime import date
+def _date(text: str | None) -> date | None:
+    return None if text is None else date.fromisoformat(text)
 
-    return f"{date.fromisoformat(day):%a} {day}"
+
+def _weekday(day: date) -> str:
+    return f"{day:%a} {day}"
 
 
 def _figure(outcome: dict[str, object], name: str) -> float:
@@ -444,7 +448,9 @@ def _figure(outcome: dict[str, object], name: str) -> float:
     return float(value) if isinstance(value, int | float) else 0.0
 
 
-def _show(found: Plan, rows: tuple[PlanAssignment, ...], output: Format) -> None:
+def _show(
+    found: Plan, rows: tuple[PlanAssignment, ...], output: Format, book: Book | None = None
+) -> None:
     state = (
         f"accepted {found.accepted_on} by {found.accepted_by}"
         if found.accepted_on
@@ -458,27 +464,24 @@ def _show(found: Plan, rows: tuple[PlanAssignment, ...], output: Format) -> None
     def in_order(a: PlanAssignment) -> tuple[object, ...]:
         return (a.week_on, told(a, "day") or a.week_on.isoformat(), a.due_on, a.tag)
 
-    why: list[Column[PlanAssignment]] = [
-        Column("Why fixed", "note", lambda x: x.note or None, fold=True)
+    fixed_why = "Why fixed" if any(a.note for a in rows) else ""
+    jobs = sorted(rows, key=in_order)
+    columns: list[Column[PlanAssignment]] = [
+        Column("Week of", "week_on", lambda x: x.week_on),
+        Column("Day", "day", lambda x: _date(told(x, "day")), _weekday),
+        Column("Tag", "tag", lambda x: x.tag),
+        Column("Work", "work", lambda x: told(x, "work") or "calibration", fold=True),
+        Column("Due", "due_on", lambda x: x.due_on),
+        Column("Person", "person", lambda x: x.person),
+        Column("Gauge", "gauge", lambda x: x.gauge),
+        Column("Static", "static_gauge", lambda x: told(x, "static_gauge")),
+        Column("Fixed", "fixed", lambda x: x.fixed, lambda f: "fixed" if f else ""),
+        Column(fixed_why, "note", lambda x: x.note or None, fold=True, name="Why fixed"),
     ]
-    if output is Format.TABLE and not any(a.note for a in rows):
-        why = []
-    listing(
-        sorted(rows, key=in_order),
-        [
-            Column("Week of", "week_on", lambda x: x.week_on),
-            Column("Day", "day", lambda x: told(x, "day"), _weekday),
-            Column("Tag", "tag", lambda x: x.tag),
-            Column("Work", "work", lambda x: told(x, "work") or "calibration", fold=True),
-            Column("Due", "due_on", lambda x: x.due_on),
-            Column("Person", "person", lambda x: x.person),
-            Column("Gauge", "gauge", lambda x: x.gauge),
-            Column("Static", "static_gauge", lambda x: told(x, "static_gauge")),
-            Column("Fixed", "fixed", lambda x: x.fixed, lambda f: "fixed" if f else ""),
-            *why,
-        ],
-        output,
-        title=f"Plan {found.number} as of {found.as_of}, {found.weeks} weeks, {state}",
-    )
+    title = f"Plan {found.number} as of {found.as_of}, {found.weeks} weeks, {state}"
+    if book is None:
+        listing(jobs, columns, output, title=title)
+    else:
+        listing_and_book(jobs, columns, output, book, title=title)
     if output is Format.TABLE:
         _show_outcome(found)

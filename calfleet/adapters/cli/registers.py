@@ -1,4 +1,4 @@
-"""What the site holds: switches, gauges, certificates, people, procedures."""
+"""What the site holds: switches, gauges, certificates, people, laboratories, areas, procedures."""
 
 from __future__ import annotations
 
@@ -8,12 +8,7 @@ import typer
 
 from calfleet.adapters.cli.app import HELD, AsOfOption, FormatOption, SiteOption, app, day
 from calfleet.adapters.cli.render import Column, Format, as_json, facts, listing, paragraph
-from calfleet.adapters.cli.workbooks import (
-    Book,
-    WorkbookOption,
-    check_workbook,
-    listing_and_book,
-)
+from calfleet.adapters.cli.workbooks import Book, WorkbookOption, listing_and_book, site_and_day
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -36,11 +31,8 @@ def switches(
     """List the switches as their data sheets stood on a day."""
     from calfleet.services.list_due import set_point_text
     from calfleet.services.look_up import switches_on
-    from calfleet.site import find_site
 
-    check_workbook(workbook)
-    folder = find_site(site)
-    on = day(as_of, folder.today())
+    folder, on = site_and_day(site, as_of, workbook)
     with folder.reading() as session:
         rows = switches_on(session, on, area or ())
     listing_and_book(
@@ -100,11 +92,8 @@ def gauges(
     """List the reference gauges: certificate, last valid day, status; or which fit a switch."""
     from calfleet.metrology.rounding import cut_ratio, significant
     from calfleet.services.list_gauges import fitting_gauges, list_gauges
-    from calfleet.site import find_site
 
-    check_workbook(workbook)
-    folder = find_site(site)
-    on = day(as_of, folder.today())
+    folder, on = site_and_day(site, as_of, workbook)
     if for_tag is not None:
         with folder.reading() as session:
             choice = fitting_gauges(session, for_tag, on=on, today=folder.today())
@@ -196,10 +185,8 @@ def certificates(
 ) -> None:
     """List certificates of reference gauges, newest first."""
     from calfleet.services.list_gauges import list_certificates
-    from calfleet.site import find_site
 
-    check_workbook(workbook)
-    folder = find_site(site)
+    folder, today = site_and_day(site, None, workbook)
     with folder.reading() as session:
         rows = list_certificates(session, gauge)
     listing_and_book(
@@ -219,14 +206,17 @@ def certificates(
             Column("Remarks", "remarks", lambda x: x.remarks or None, fold=True),
         ],
         output,
-        Book(workbook, folder, "Certificates", folder.today()),
+        Book(workbook, folder, "Certificates", today),
         title="Certificates" + (f" of {gauge.upper()}" if gauge else ""),
     )
 
 
 @app.command(rich_help_panel=HELD)
 def people(
-    as_of: AsOfOption = None, output: FormatOption = Format.TABLE, site: SiteOption = None
+    as_of: AsOfOption = None,
+    workbook: WorkbookOption = None,
+    output: FormatOption = Format.TABLE,
+    site: SiteOption = None,
 ) -> None:
     """List people with the roles they hold and what they are qualified for on a day.
 
@@ -234,13 +224,11 @@ def people(
     """
     from calfleet.records import Quantity, Role
     from calfleet.services.look_up import ending_soon, everybody
-    from calfleet.site import find_site
 
-    folder = find_site(site)
-    on = day(as_of, folder.today())
+    folder, on = site_and_day(site, as_of, workbook)
     with folder.reading() as session:
         rows = everybody(session)
-    listing(
+    listing_and_book(
         rows,
         [
             Column("Code", "code", lambda x: x.code),
@@ -261,6 +249,7 @@ def people(
             ),
         ],
         output,
+        Book(workbook, folder, "People", on),
         title=f"People on {on}",
         footer=_ending(ending_soon(rows, on)),
     )
@@ -280,14 +269,110 @@ def _ending(soon: Sequence[tuple[str, str, date]]) -> list[str]:
 
 
 @app.command(rich_help_panel=HELD)
-def procedures(output: FormatOption = Format.TABLE, site: SiteOption = None) -> None:
+def laboratories(
+    as_of: AsOfOption = None,
+    workbook: WorkbookOption = None,
+    output: FormatOption = Format.TABLE,
+    site: SiteOption = None,
+) -> None:
+    """List laboratories with the accreditations in force on a day, and the gauges they calibrate.
+
+    Accreditations that end within 60 days without a renewal are told below the table.
+    """
+    from calfleet.services.list_laboratories import accreditations_ending, list_laboratories
+
+    folder, on = site_and_day(site, as_of, workbook)
+    with folder.reading() as session:
+        rows = list_laboratories(session, on)
+    ending = accreditations_ending({x.laboratory.code: x.laboratory for x in rows}.values(), on)
+    listing_and_book(
+        rows,
+        [
+            Column("Laboratory", "laboratory", lambda x: x.laboratory.code),
+            Column("Name", "name", lambda x: x.laboratory.name, fold=True),
+            Column("Kind", "kind", lambda x: x.laboratory.kind),
+            Column(
+                "Accreditation",
+                "accreditation",
+                lambda x: x.accreditation and x.accreditation.number,
+            ),
+            Column("From", "valid_from", lambda x: x.accreditation and x.accreditation.valid_from),
+            Column(
+                "Until", "valid_until", lambda x: x.accreditation and x.accreditation.valid_until
+            ),
+            Column("Days left", "days_left", lambda x: x.days_left, right=True, unit="d"),
+            Column("Standing", "standing", lambda x: x.standing, fold=True),
+            Column(
+                "Scope",
+                "scope",
+                lambda x: x.accreditation and (x.accreditation.scope or None),
+                fold=True,
+            ),
+            Column("Gauges", "gauges", lambda x: ", ".join(x.gauges) or None, fold=True),
+        ],
+        output,
+        Book(workbook, folder, "Laboratories", on),
+        title=f"Laboratories on {on}",
+        footer=_accreditations_ending([(c, a.number, a.valid_until) for c, a in ending]),
+        empty="No laboratory is on record.",
+    )
+
+
+def _accreditations_ending(soon: Sequence[tuple[str, str, date]]) -> list[str]:
+    if not soon:
+        return []
+    told = "; ".join(f"{code} {number} on {last}" for code, number, last in soon)
+    return [
+        "",
+        paragraph(
+            f"! Accreditations that end within 60 days: {told}. A certificate that an "
+            "accredited laboratory measures later breaks its chain. 'calfleet laboratory accredit' "
+            "notes a renewal."
+        ),
+    ]
+
+
+@app.command(rich_help_panel=HELD)
+def areas(
+    as_of: AsOfOption = None,
+    workbook: WorkbookOption = None,
+    output: FormatOption = Format.TABLE,
+    site: SiteOption = None,
+) -> None:
+    """List the areas with how many switches each has on a day; scrapped ones are not counted."""
+    from calfleet.services.list_laboratories import list_areas
+
+    folder, on = site_and_day(site, as_of, workbook)
+    with folder.reading() as session:
+        rows = list_areas(session, on)
+    listing_and_book(
+        rows,
+        [
+            Column("Area", "area", lambda x: x.area.code),
+            Column("Name", "name", lambda x: x.area.name, fold=True),
+            Column("Switches", "switches", lambda x: x.switches, right=True),
+            Column("In service", "in_service", lambda x: x.in_service, right=True),
+        ],
+        output,
+        Book(workbook, folder, "Areas", on),
+        title=f"Areas on {on}",
+        empty="No area is on record.",
+    )
+
+
+@app.command(rich_help_panel=HELD)
+def procedures(
+    workbook: WorkbookOption = None,
+    output: FormatOption = Format.TABLE,
+    site: SiteOption = None,
+) -> None:
     """List procedures and their revisions."""
     from calfleet.services.look_up import all_procedures
-    from calfleet.site import find_site
 
-    with find_site(site).reading() as session:
+    folder, today = site_and_day(site, None, workbook)
+    with folder.reading() as session:
         rows = all_procedures(session)
-    listing(
+    listing_and_book(
         rows,
         [
             Column("Procedure", "procedure", lambda x: x.code),
@@ -306,6 +391,7 @@ def procedures(output: FormatOption = Format.TABLE, site: SiteOption = None) -> 
             Column("Decision rule", "decision_rule", lambda x: x.decision_rule, fold=True),
         ],
         output,
+        Book(workbook, folder, "Procedures", today),
         title="Procedures",
     )
 

@@ -23,9 +23,9 @@ from calfleet.adapters.cli.render import Column, Format, as_json, listing, parag
 from calfleet.adapters.cli.workbooks import (
     Book,
     WorkbookOption,
-    check_workbook,
     listing_and_book,
     places_of,
+    site_and_day,
 )
 from calfleet.errors import UsageError
 
@@ -304,10 +304,8 @@ def history(
     from calfleet.adapters.cli.bench import figure
     from calfleet.services.calibration_state import State, courses
     from calfleet.services.look_up import history_of
-    from calfleet.site import find_site
 
-    check_workbook(workbook)
-    folder = find_site(site)
+    folder, today = site_and_day(site, None, workbook)
     with folder.reading() as session:
         tag, calibrations = history_of(session, tag)
         states = courses(session, calibrations)
@@ -375,7 +373,7 @@ def history(
             Column("", "note", lambda x: note(x[0], told=False)),
         ],
         output,
-        Book(workbook, folder, tag, folder.today()),
+        Book(workbook, folder, tag, today),
         title=f"Calibrations of {tag}, newest first",
         footer=["", "Without a state: history that was moved in, which is not reviewed."],
     )  # fmt: skip

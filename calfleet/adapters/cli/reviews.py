@@ -15,7 +15,8 @@ from calfleet.adapters.cli.app import (
     app,
     named,
 )
-from calfleet.adapters.cli.render import Column, Format, listing
+from calfleet.adapters.cli.render import Column, Format
+from calfleet.adapters.cli.workbooks import Book, WorkbookOption, listing_and_book, site_and_day
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -36,15 +37,19 @@ NameArgument = Annotated[
 
 
 @review_app.command("list")
-def list_(output: FormatOption = Format.TABLE, site: SiteOption = None) -> None:
+def list_(
+    workbook: WorkbookOption = None,
+    output: FormatOption = Format.TABLE,
+    site: SiteOption = None,
+) -> None:
     """List what waits: returned calibrations not corrected yet, then those to be reviewed."""
     from calfleet.services.review import awaited, moved_in
-    from calfleet.site import find_site
 
-    with find_site(site).reading() as session:
+    folder, today = site_and_day(site, None, workbook)
+    with folder.reading() as session:
         rows = awaited(session)
         history = moved_in(session)
-    listing(
+    listing_and_book(
         rows,
         [
             Column("Calibration", "calibration", lambda x: x.calibration.number),
@@ -73,6 +78,7 @@ def list_(output: FormatOption = Format.TABLE, site: SiteOption = None) -> None:
             Column("Why", "reason", lambda x: x.reason or None, fold=True),
         ],
         output,
+        Book(workbook, folder, "To be reviewed", today),
         title="Calibrations that wait for a review or, returned, for their correction",
         footer=[
             "",

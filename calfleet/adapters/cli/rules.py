@@ -19,7 +19,8 @@ from calfleet.adapters.cli.app import (
     day,
     planner,
 )
-from calfleet.adapters.cli.render import Column, Format, listing, paragraph
+from calfleet.adapters.cli.render import Column, Format, paragraph
+from calfleet.adapters.cli.workbooks import Book, WorkbookOption, listing_and_book, site_and_day
 from calfleet.errors import UsageError
 
 if TYPE_CHECKING:
@@ -177,17 +178,18 @@ def _show_rule(rule: DueRule) -> None:
 
 @app.command("due-rules", rich_help_panel=PLANNER)
 def due_rules(
-    as_of: AsOfOption = None, output: FormatOption = Format.TABLE, site: SiteOption = None
+    as_of: AsOfOption = None,
+    workbook: WorkbookOption = None,
+    output: FormatOption = Format.TABLE,
+    site: SiteOption = None,
 ) -> None:
     """List the rules about due dates, widest first, and which are in force."""
     from calfleet.services.set_rules import list_rules
-    from calfleet.site import find_site
 
-    folder = find_site(site)
-    on = day(as_of, folder.today())
+    folder, on = site_and_day(site, as_of, workbook)
     with folder.reading() as session:
         rows = list_rules(session, on)
-    listing(
+    listing_and_book(
         rows,
         [
             Column("For", "scope", lambda x: x.rule.scope),
@@ -200,11 +202,18 @@ def due_rules(
             Column("", "policy", lambda x: x.rule.policy or None),
             Column("", "before_use", lambda x: x.rule.before_use),
             Column("", "first_due_on", lambda x: x.rule.grid_anchor),
-            Column("", "shelf_limit_days", lambda x: x.rule.shelf_limit_days),
+            Column(
+                "",
+                "shelf_limit_days",
+                lambda x: x.rule.shelf_limit_days,
+                name="Shelf limit",
+                unit="d",
+            ),
             Column("", "hard_stop_on", lambda x: x.rule.hard_stop),
             Column("", "deferrals_allowed", lambda x: x.rule.deferrals_allowed),
         ],
         output,
+        Book(workbook, folder, "Due rules", on),
         title=f"Due rules on {on}",
         empty="No due rule is set: every switch follows the policy on its data sheet.",
     )
@@ -268,22 +277,23 @@ def policy(
 
 @app.command(rich_help_panel=PLANNER)
 def policies(
-    as_of: AsOfOption = None, output: FormatOption = Format.TABLE, site: SiteOption = None
+    as_of: AsOfOption = None,
+    workbook: WorkbookOption = None,
+    output: FormatOption = Format.TABLE,
+    site: SiteOption = None,
 ) -> None:
     """List the interval policies with every version, and how many switches follow each."""
     from calfleet.scheduling.due import interval_text
     from calfleet.services.set_rules import PolicyLine, list_policies
-    from calfleet.site import find_site
 
     def grace(line: PolicyLine) -> str:
         p = line.policy
         return f"{p.grace_days} d" if p.grace_days else f"{100 * float(p.grace_fraction):g} %"
 
-    folder = find_site(site)
-    on = day(as_of, folder.today())
+    folder, on = site_and_day(site, as_of, workbook)
     with folder.reading() as session:
         rows = list_policies(session, on)
-    listing(
+    listing_and_book(
         rows,
         [
             Column("Policy", "policy", lambda x: x.policy.code),
@@ -297,9 +307,15 @@ def policies(
             Column("Note", "note", lambda x: x.policy.note, fold=True),
             Column("", "interval", lambda x: x.policy.every),
             Column("", "unit", lambda x: x.policy.unit),
-            Column("", "grace_fraction", lambda x: x.policy.grace_fraction),
-            Column("", "grace_days", lambda x: x.policy.grace_days),
+            Column(
+                "",
+                "grace_fraction",
+                lambda x: x.policy.grace_fraction,
+                name="Grace, share of the interval",
+            ),
+            Column("", "grace_days", lambda x: x.policy.grace_days, name="Grace", unit="d"),
         ],
         output,
+        Book(workbook, folder, "Interval policies", on),
         title=f"Interval policies on {on}",
     )

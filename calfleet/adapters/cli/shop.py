@@ -19,6 +19,7 @@ from calfleet.adapters.cli.app import (
 )
 from calfleet.adapters.cli.render import paragraph
 from calfleet.adapters.cli.rules import decimal
+from calfleet.errors import UsageError
 
 if TYPE_CHECKING:
     from datetime import date
@@ -69,7 +70,8 @@ def _tell(said: str, touched: Touched, *more: str) -> None:
 @shop_app.command("add-holiday")
 def add_holiday(
     on: Annotated[str, typer.Argument(metavar="DATE", help="The day.")],
-    name: Annotated[str, typer.Argument(metavar="NAME", help="What it is called.")],
+    named: Annotated[str | None, typer.Argument(metavar="NAME", help="The same as --name.")] = None,
+    name: Annotated[str, typer.Option("--name", metavar="TEXT", help="What it is called.")] = "",
     person: PersonOption = None,
     site: SiteOption = None,
 ) -> None:
@@ -77,12 +79,18 @@ def add_holiday(
     from calfleet.services.enter_days_off import enter_holiday
     from calfleet.site import find_site
 
+    if named is not None and name:
+        raise UsageError(
+            f"The name was given twice: {named!r} and {name!r}.",
+            rule="A holiday has one name.",
+            next_step="Give it with --name.",
+        )
     folder = find_site(site)
     today = folder.today()
     off = day(on, today)
     actor = planner(folder, person, today, to="enter holidays")
     with folder.work(actor=actor, action="holiday", subject=str(off)) as work:
-        made = enter_holiday(work, off, name, today=today)
+        made = enter_holiday(work, off, named or name, today=today)
         work.commit()
     _tell(f"Holiday on {off}: {made.holiday.name}.", made.touched)
 

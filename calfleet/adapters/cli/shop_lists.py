@@ -7,10 +7,10 @@ from typing import Annotated
 
 import typer
 
-from calfleet.adapters.cli.app import AsOfOption, FormatOption, SiteOption, day
+from calfleet.adapters.cli.app import AsOfOption, FormatOption, SiteOption
 from calfleet.adapters.cli.render import Column, Format
 from calfleet.adapters.cli.shop import shop_app
-from calfleet.adapters.cli.workbooks import Book, WorkbookOption, check_workbook, listing_and_book
+from calfleet.adapters.cli.workbooks import Book, WorkbookOption, listing_and_book, site_and_day
 
 
 class Off(StrEnum):
@@ -37,11 +37,8 @@ def calendar(
 ) -> None:
     """List holidays, closures, leave and absences of gauges that are not over yet."""
     from calfleet.services.list_shop import list_calendar
-    from calfleet.site import find_site
 
-    check_workbook(workbook)
-    folder = find_site(site)
-    on = day(as_of, folder.today())
+    folder, on = site_and_day(site, as_of, workbook)
     with folder.reading() as session:
         rows = list_calendar(session, since=None if everything else on, with_cancelled=everything)
     wanted = {str(k) for k in kind or ()}
@@ -80,11 +77,8 @@ def hours(
 ) -> None:
     """List everybody's bench hours a week, every version, and technicians who have none."""
     from calfleet.services.list_shop import list_hours
-    from calfleet.site import find_site
 
-    check_workbook(workbook)
-    folder = find_site(site)
-    on = day(as_of, folder.today())
+    folder, on = site_and_day(site, as_of, workbook)
     with folder.reading() as session:
         rows = list_hours(session, on)
     total = sum(x.minutes_per_week or 0 for x in rows if x.counts == "in force") / 60
@@ -122,11 +116,8 @@ def terms(
 ) -> None:
     """List how long each laboratory keeps a gauge, and laboratories whose terms are missing."""
     from calfleet.services.list_shop import list_terms
-    from calfleet.site import find_site
 
-    check_workbook(workbook)
-    folder = find_site(site)
-    on = day(as_of, folder.today())
+    folder, on = site_and_day(site, as_of, workbook)
     with folder.reading() as session:
         rows = list_terms(session, on)
     missing = [x.laboratory for x in rows if x.terms is None and x.gauges]
@@ -171,10 +162,8 @@ def groups(
 ) -> None:
     """List the redundant groups: their switches and how far apart these are kept."""
     from calfleet.services.list_shop import list_groups
-    from calfleet.site import find_site
 
-    check_workbook(workbook)
-    folder = find_site(site)
+    folder, today = site_and_day(site, None, workbook)
     with folder.reading() as session:
         rows = list_groups(session, with_cancelled=everything)
     listing_and_book(
@@ -191,7 +180,7 @@ def groups(
             ),
         ],
         output,
-        Book(workbook, folder, "Redundant groups", folder.today()),
+        Book(workbook, folder, "Redundant groups", today),
         title="Redundant groups",
         empty="No redundant group is on record.",
     )

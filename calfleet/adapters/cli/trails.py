@@ -12,8 +12,8 @@ from calfleet.adapters.cli.render import Column, Format, as_json, facts, listing
 from calfleet.adapters.cli.workbooks import (
     Book,
     WorkbookOption,
-    check_workbook,
     listing_and_book,
+    site_and_day,
     write_listing,
 )
 from calfleet.errors import UsageError
@@ -50,10 +50,8 @@ def trail(
     from datetime import date
 
     from calfleet.services.trail import entries, head
-    from calfleet.site import find_site
 
-    check_workbook(workbook)
-    folder = find_site(site)
+    folder, today = site_and_day(site, None, workbook)
     if position is not None:
         if by or since or about:
             raise UsageError(
@@ -83,7 +81,7 @@ def trail(
             Column("", "digest", lambda x: x.digest),
         ],
         output,
-        Book(workbook, folder, "Audit trail", folder.today()),
+        Book(workbook, folder, "Audit trail", today),
         title="Audit trail, newest first",
         footer=["", "'calfleet trail ENTRY' shows one with its facts before and after.",
                 _head_line(end)],

@@ -19,8 +19,9 @@ from calfleet.adapters.cli.app import (
     named,
     planner,
 )
-from calfleet.adapters.cli.render import Column, Format, listing, paragraph
+from calfleet.adapters.cli.render import Column, Format, paragraph
 from calfleet.adapters.cli.rules import decimal
+from calfleet.adapters.cli.workbooks import Book, WorkbookOption, listing_and_book, site_and_day
 from calfleet.errors import UsageError
 
 TagArgument = Annotated[str, typer.Argument(metavar="TAG", help="The switch's tag.")]
@@ -69,17 +70,18 @@ def further_interval(
 
 @app.command("further-intervals", rich_help_panel=PLANNER)
 def further_intervals(
-    as_of: AsOfOption = None, output: FormatOption = Format.TABLE, site: SiteOption = None
+    as_of: AsOfOption = None,
+    workbook: WorkbookOption = None,
+    output: FormatOption = Format.TABLE,
+    site: SiteOption = None,
 ) -> None:
     """List other work that has an interval of its own, by due date."""
     from calfleet.services.other_work import list_further_intervals
-    from calfleet.site import find_site
 
-    folder = find_site(site)
-    on = day(as_of, folder.today())
+    folder, on = site_and_day(site, as_of, workbook)
     with folder.reading() as session:
         rows = list_further_intervals(session, on)
-    listing(
+    listing_and_book(
         rows,
         [
             Column("Tag", "tag", lambda x: x.tag),
@@ -90,12 +92,13 @@ def further_intervals(
             Column("Last done", "last_on", lambda x: x.last_on),
             Column("By", "last_by", lambda x: x.last_by),
             Column("Due", "due_on", lambda x: x.due_on),
-            Column("Days left", "days_left", lambda x: x.days_left, right=True),
+            Column("Days left", "days_left", lambda x: x.days_left, right=True, unit="d"),
             Column("Status", "status", lambda x: x.status),
             Column("", "latest_on", lambda x: x.latest_on),
             Column("", "why", lambda x: x.why),
         ],
         output,
+        Book(workbook, folder, "Other work", on),
         title=f"Other work on switches on {on}",
         empty="No other work has an interval of its own.",
     )
@@ -199,20 +202,21 @@ def usage(
 
 @app.command("usage-limits", rich_help_panel=PLANNER)
 def usage_limits(
-    as_of: AsOfOption = None, output: FormatOption = Format.TABLE, site: SiteOption = None
+    as_of: AsOfOption = None,
+    workbook: WorkbookOption = None,
+    output: FormatOption = Format.TABLE,
+    site: SiteOption = None,
 ) -> None:
     """List limits on use: what was used since the calibration, the rate, when one is reached."""
     from calfleet.services.count_use import list_usage
-    from calfleet.site import find_site
 
     def number(value: Decimal) -> str:
         return f"{value:.0f}" if abs(value) >= 100 else f"{float(value):.3g}"
 
-    folder = find_site(site)
-    on = day(as_of, folder.today())
+    folder, on = site_and_day(site, as_of, workbook)
     with folder.reading() as session:
         rows = list_usage(session, on)
-    listing(
+    listing_and_book(
         rows,
         [
             Column("Tag", "tag", lambda x: x.tag),
@@ -220,13 +224,30 @@ def usage_limits(
             Column("Limit", "limit", lambda x: x.limit, right=True),
             Column("Counter", "counter", lambda x: x.last_value, right=True),
             Column("Read on", "read_on", lambda x: x.read_on),
-            Column("Used since", "used", lambda x: x.used, number, right=True),
-            Column("A day", "per_day", lambda x: x.rate_per_day, number, right=True),
-            Column("Used", "used_share", lambda x: x.share, lambda s: f"{100 * s:.0f} %", True),
+            Column(
+                "Used since",
+                "used",
+                lambda x: x.used,
+                number,
+                right=True,
+                name="Used since calibration",
+            ),
+            Column(
+                "A day", "per_day", lambda x: x.rate_per_day, number, right=True, name="Used a day"
+            ),
+            Column(
+                "Used",
+                "used_share",
+                lambda x: x.share,
+                lambda s: f"{100 * s:.0f} %",
+                True,
+                name="Used of the limit",
+            ),
             Column("Reached", "expected_on", lambda x: x.expected_on),
             Column("", "since", lambda x: x.since),
         ],
         output,
+        Book(workbook, folder, "Limits on use", on),
         title=f"Limits on use on {on}",
         empty="No use is limited.",
     )

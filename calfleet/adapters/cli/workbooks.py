@@ -7,12 +7,13 @@ import sys
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
+from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 
 import typer
 
-from calfleet.adapters.cli.app import refuse_existing
+from calfleet.adapters.cli.app import day, refuse_existing
 from calfleet.adapters.cli.render import Column, Format, listing
 from calfleet.errors import UsageError
 
@@ -21,6 +22,9 @@ if TYPE_CHECKING:
     from calfleet.site import SiteFolder
 
 Row = TypeVar("Row")
+
+DIGITS = 15
+"""So many digits of a number can be kept in a workbook."""
 
 WorkbookOption = Annotated[
     Path | None,
@@ -40,6 +44,21 @@ def check_workbook(path: Path | None) -> None:
             rule="A workbook is written in the Office Open XML form.",
             next_step="Name a file that ends in .xlsx.",
         )
+
+
+def site_and_day(
+    site: Path | None, as_of: str | None, workbook: Path | None
+) -> tuple[SiteFolder, date]:
+    """The site and the day that a listing speaks of: what it begins with.
+
+    Raises: as ``check_workbook``, and first, so that nothing is read in vain; BadDate; whatever
+    finding the site raises.
+    """
+    from calfleet.site import find_site
+
+    check_workbook(workbook)
+    folder = find_site(site)
+    return folder, day(as_of, folder.today())
 
 
 def sheet(
@@ -159,6 +178,8 @@ def _value(column: Column[Row], row: Row) -> Any:
     from calfleet.adapters.documents.tidy_workbook import Figure
 
     value = column.value(row)
+    if isinstance(value, Decimal) and column.text and len(value.as_tuple().digits) > DIGITS:
+        value = float(value)  # worked out, not typed: a cell could hold it as text only
     if not isinstance(value, float):
         return value
     if column.digits is not None:
@@ -201,6 +222,7 @@ __all__ = [
     "listing_and_book",
     "places_of",
     "sheet",
+    "site_and_day",
     "write_listing",
     "write_sheets",
 ]

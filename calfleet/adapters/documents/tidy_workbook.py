@@ -26,6 +26,8 @@ from calfleet.errors import RecordRefused
 MOST_CHARACTERS = 32_767
 """Characters a cell can hold."""
 MOST_ROWS = 1_048_576
+YES_NO = '"TRUE";"TRUE";"FALSE"'
+"""Without it some programs show a truth value as 1 or 0 where numbers stand beside it."""
 FIRST_DAY = date(1900, 3, 1)
 """Before it, spreadsheet programs do not agree about what day a number is."""
 WIDEST, NARROWEST = 45.0, 6.0
@@ -173,7 +175,8 @@ def _write(book: Any, sheet: Sheet, title: str, origin: Origin) -> int:
     if sheet.frozen and sum(widths) > PAGE:
         page.print_title_cols = f"A:{get_column_letter(min(sheet.frozen, len(columns)))}"
     styles = _Styles(page)
-    page.row_dimensions[1].height = _height([column.heading for column in columns], widths)
+    bold = [width - 2 for width in widths]  # bold letters are wider
+    page.row_dimensions[1].height = _height([column.heading for column in columns], bold)
     page.append(
         [
             styles.heading(column.heading, number=_numbers([row[n] for row in sheet.rows]))
@@ -326,7 +329,7 @@ def _plain(value: Any) -> tuple[Any, str] | None:
             return value.value, _decimals(value.decimals) + "%"
         return value.value, _decimals(value.decimals)
     if isinstance(value, bool):
-        return value, ""
+        return value, YES_NO
     if isinstance(value, Decimal):
         if not value.is_finite():
             return str(value), ""

@@ -19,6 +19,7 @@ from hypothesis import strategies as st
 
 from calfleet.adapters.documents.tidy_workbook import (
     MOST_CHARACTERS,
+    YES_NO,
     Figure,
     Origin,
     Sheet,
@@ -64,8 +65,8 @@ def cells(*values: Any, **how: Any) -> list[Any]:
         (Figure(float("nan"), 1), "nan", "General"),
         (0.1, 0.1, "General"),
         (float("inf"), "inf", "General"),
-        (True, True, "General"),
-        (False, False, "General"),
+        (True, True, YES_NO),
+        (False, False, YES_NO),
         (date(2026, 2, 28), datetime(2026, 2, 28), "yyyy-mm-dd"),  # noqa: DTZ001 - as it is read
         (date(1899, 12, 31), "1899-12-31", "General"),
         (
