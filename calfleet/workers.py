@@ -85,10 +85,11 @@ class Workers:
 def workers() -> Iterator[Workers | None]:
     """As many as there are processors for this program, at most ``MOST``; none where there is one.
 
-    No process is started before it is needed. However the block ends, they have ended then.
+    None, too, where the system has no means for them to talk. No process is started before it is
+    needed. However the block ends, they have ended then.
     """
     count = min(_processors(), MOST)
-    if count < 2:
+    if count < 2 or not _can_talk():
         yield None
         return
     made = Workers(count)
@@ -104,9 +105,33 @@ def _processors() -> int:
     return os.cpu_count() or 1
 
 
+def _can_talk() -> bool:
+    """Whether there are semaphores: some containers have none."""
+    from multiprocessing import get_context
+
+    try:
+        get_context("spawn").Lock()
+    except (ImportError, OSError):
+        return False
+    return True
+
+
 def _begin() -> None:
     """The start of a worker: an interruption is for the process that will stop it."""
+    import threading
+
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+
+
+def _end_with_parent() -> None:
+    """A process that is killed stops nobody; without it a worker would wait for ever."""
+    from multiprocessing import connection, parent_process
+
+    parent = parent_process()
+    if parent is not None:
+        connection.wait([parent.sentinel])
+        os._exit(1)
 
 
 def _keep(state: object) -> None:

@@ -4,16 +4,20 @@ from __future__ import annotations
 
 import os
 import signal
+import subprocess
 import sys
 import time
 from collections.abc import Iterator
 from decimal import Decimal
+from pathlib import Path
 
 import pytest
 
 from calfleet import workers as module
 from calfleet.errors import UnknownName, WorkerEnded
 from calfleet.workers import Workers, workers
+
+ROOT = Path(__file__).parents[1]
 
 
 @pytest.fixture
@@ -45,7 +49,16 @@ def alive(process: int) -> bool:
         os.kill(process, 0)
     except ProcessLookupError:
         return False
-    return True
+    told = Path(f"/proc/{process}/stat")
+    # one that has ended and that nobody asked about is there by name alone
+    return not (told.exists() and told.read_text().rpartition(")")[2].split()[0] == "Z")
+
+
+def ended(process: int) -> None:
+    until = time.monotonic() + 10
+    while alive(process) and time.monotonic() < until:
+        time.sleep(0.01)
+    assert not alive(process)
 
 
 def test_each_keeps_its_state_and_answers_in_order(two: Workers) -> None:
@@ -102,10 +115,42 @@ def test_all_have_ended_with_the_block_whatever_happened(monkeypatch: pytest.Mon
 
     with pytest.raises(UnknownName):
         interrupted()
-    until = time.monotonic() + 10
-    while alive(process) and time.monotonic() < until:
-        time.sleep(0.01)
-    assert not alive(process)
+    ended(process)
+
+
+PARENT = """
+from calfleet.workers import Workers
+from tests.test_workers import count_up
+if __name__ == "__main__":
+    print(Workers(1).start([0]).ask(count_up, 1).result()[2], flush=True)
+    input()
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signal 0 asks only on POSIX")
+def test_a_worker_ends_with_a_process_that_is_killed(tmp_path: Path) -> None:
+    script = tmp_path / "parent.py"
+    script.write_text(PARENT)
+    with subprocess.Popen(
+        [sys.executable, str(script)],
+        stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
+        env={**os.environ, "PYTHONPATH": str(ROOT)},
+    ) as parent:  # fmt: skip
+        assert parent.stdout is not None
+        process = int(parent.stdout.readline())
+        assert alive(process)
+        parent.kill()
+    ended(process)
+
+
+def test_none_where_processes_cannot_talk(monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse(*_: object, **__: object) -> None:
+        raise PermissionError("no semaphores here")
+
+    monkeypatch.setattr(module, "_processors", lambda: 2)
+    monkeypatch.setattr("multiprocessing.synchronize.SemLock.__init__", refuse)
+    with workers() as found:
+        assert found is None
 
 
 @pytest.mark.parametrize(("processors", "count"), [(1, None), (2, 2), (3, 3), (64, 4)])
