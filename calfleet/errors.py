@@ -36,6 +36,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 
 class CalfleetError(Exception):
@@ -52,6 +53,18 @@ class CalfleetError(Exception):
         self.message = message
         self.rule = rule
         self.next_step = next_step
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        """As it is, whatever its class takes: an error of another process is pickled."""
+        return _made_again, (type(self), self.args, self.__dict__)
+
+
+def _made_again(
+    kind: type[CalfleetError], args: tuple[object, ...], state: dict[str, object]
+) -> CalfleetError:
+    made = kind.__new__(kind, *args)
+    made.__dict__.update(state)
+    return made
 
 
 class UsageError(CalfleetError):
@@ -149,11 +162,11 @@ class StoreRefused(Refused):
 
 
 class WorkerEnded(Refused):
-    """A process that computes beside this one ended before it had answered."""
+    """A process that computes beside this one was not to be had until it had answered."""
 
     def __init__(self) -> None:
         super().__init__(
-            "A process that computes beside this one ended before it was done.",
+            "A process that computes beside this one could not be started, or ended too early.",
             rule="What is computed is taken as a whole; nothing was written.",
             next_step="See that there is memory to spare, and run the command again.",
         )

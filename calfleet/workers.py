@@ -52,10 +52,14 @@ class OneWorker:
         self._pool: ProcessPoolExecutor = ProcessPoolExecutor(
             1, mp_context=get_context("spawn"), initializer=_begin
         )
-        self._kept = self._pool.submit(_keep, state)
+        try:
+            self._kept = self._pool.submit(_keep, state)
+        except OSError as error:  # no more processes are allowed
+            self.stop()
+            raise WorkerEnded from error
 
     def ask(self, do: Callable[[State, Given], Told], given: Given) -> _Answer[Told]:
-        """The answer of ``do``, a function of a module, to the state and to ``given``.
+        """The answer of ``do``, a function of a module, to the state and to ``given``, later.
 
         Raises: what ``do`` raises, and WorkerEnded, when the answer is asked for.
         """

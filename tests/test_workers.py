@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from calfleet import workers as module
-from calfleet.errors import UnknownName, WorkerEnded
+from calfleet.errors import DataProblems, Problem, UnknownName, WorkerEnded
 from calfleet.workers import Workers, workers
 
 ROOT = Path(__file__).parents[1]
@@ -33,6 +33,10 @@ def count_up(state: list[int], given: int) -> tuple[int, int, int]:
 
 
 def fail(_state: object, given: str) -> str:
+    if given == "switch":
+        raise UnknownName("switch", "X", ["Y"], next_step="Look.")
+    if given == "rows":
+        raise DataProblems([Problem("A1", "wrong", "right")])
     if given == "name":
         raise ValueError("a name")
     if given == "end":
@@ -83,6 +87,37 @@ def test_what_is_raised_there_is_raised_here(two: Workers) -> None:
     with pytest.raises(ValueError, match="a name"):
         one.ask(fail, "name").result()
     assert one.ask(fail, "on it goes").result() == "on it goes"
+
+
+def test_our_own_refusals_come_as_they_are(two: Workers) -> None:
+    one = two.start(None)
+    with pytest.raises(UnknownName) as name:
+        one.ask(fail, "switch").result()
+    made = UnknownName("switch", "X", ["Y"], next_step="Look.")
+    assert (name.value.args, vars(name.value)) == (made.args, vars(made))
+    with pytest.raises(DataProblems) as rows:
+        one.ask(fail, "rows").result()
+    assert rows.value.problems == (Problem("A1", "wrong", "right"),)
+    assert one.ask(fail, "on it goes").result() == "on it goes"
+
+
+def test_no_more_processes_allowed_is_a_refusal(
+    two: Workers, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(*_: object) -> None:
+        raise BlockingIOError(11, "Resource temporarily unavailable")
+
+    monkeypatch.setattr("multiprocessing.process.BaseProcess.start", refuse)
+    with pytest.raises(WorkerEnded):
+        two.start([0])
+
+
+def test_stopped_ones_have_ended(two: Workers) -> None:
+    process = two.start([0]).ask(count_up, 1).result()[2]
+    held = list(two._started)  # so that nothing but being told ends it
+    two.stop()
+    ended(process)
+    assert len(held) == 1
 
 
 def test_a_state_that_cannot_be_handed_over_is_said_first(two: Workers) -> None:

@@ -4,11 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from datetime import UTC, datetime
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
 import pytest
-from sqlalchemy import Connection, Engine, Table, create_engine, insert, select, text
+from sqlalchemy import (
+    Column,
+    Connection,
+    Engine,
+    Integer,
+    MetaData,
+    Table,
+    create_engine,
+    insert,
+    select,
+    text,
+)
 from sqlalchemy.exc import IntegrityError
 
 from calfleet.errors import RecordRefused
@@ -89,6 +101,41 @@ def test_what_does_not_fit_is_refused_before_any_is_sent(
         with pytest.raises(RecordRefused, match=said):
             insert_rows(connection, AreaRow, [area("A"), wrong, area("B")])
         assert raw(connection, AreaRow.__table__) == []  # type: ignore[arg-type]
+
+
+def test_what_just_fits_is_taken(unguarded: Engine) -> None:
+    with unguarded.connect() as connection:
+        site(connection)
+        insert_rows(connection, AreaRow, [area("A", name="n" * 300)])
+        assert len(raw(connection, AreaRow.__table__)) == 1  # type: ignore[arg-type]
+
+
+def test_a_number_with_too_many_digits_is_refused(unguarded: Engine) -> None:
+    long = Decimal("1." + "0" * 39)
+    row = {"id": 1, "number": "C1", "temperature_c": long}
+    with unguarded.connect() as connection, pytest.raises(RecordRefused, match="41 characters"):
+        insert_rows(connection, CalibrationRow, [row])
+
+
+def test_the_order_of_the_values_is_not_that_of_the_table(unguarded: Engine) -> None:
+    with unguarded.connect() as connection:
+        insert_rows(
+            connection,
+            SiteRow,
+            [dict(reversed({"id": 1, "code": "W", "name": "Works", **MARKS}.items()))],
+        )
+        mixed = [area("A", name="first"), dict(reversed(area("B", name="second").items()))]
+        insert_rows(connection, AreaRow, [dict(reversed(row.items())) for row in mixed])
+        found = connection.execute(text("SELECT site_id, code, name FROM area ORDER BY id")).all()
+        assert [tuple(row) for row in found] == [(1, "A", "first"), (1, "B", "second")]
+
+
+def test_columns_that_would_fill_themselves_are_to_be_given(unguarded: Engine) -> None:
+    class WithDefault:
+        __table__ = Table("t", MetaData(), Column("a", Integer), Column("b", Integer, default=3))
+
+    with unguarded.connect() as connection, pytest.raises(TypeError, match="default"):
+        insert_rows(connection, WithDefault, [{"a": 1}])
 
 
 def test_what_the_database_refuses_is_raised(unguarded: Engine) -> None:

@@ -25,7 +25,8 @@ _RECORDS = 12_000_000
 _CELL_KINDS = frozenset({0x06, 0xBD, 0xD6, 0xFD, 0x203, 0x204, 0x205, 0x27E, 0x406})
 _WITHOUT_VALUE = frozenset({0x01, 0xBE, 0x201})
 _NOTHING = 0x0FFF  # no record has this kind
-_BEGIN, _END, _SHEET, _SIZE, _PASSWORD = 0x809, 0x0A, 0x85, 0x200, 0x2F
+_BEGIN, _END, _SHEET, _SIZE, _PASSWORD, _MERGED = 0x809, 0x0A, 0x85, 0x200, 0x2F, 0xE5
+_MOST_MERGED = 20_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,16 +80,16 @@ class _Compound:
             if entry.kind != 2 or not entry.size:
                 continue
             names.add(entry.name)
+            if entry.name not in _STREAMS or book:
+                continue  # the library is not shown it
             if entry.size > len(self.data):
                 raise Unreadable(_DAMAGED, _AGAIN)
             if entry.size < cutoff:
                 places = _follow(mini, entry.start)
                 found = b"".join(small[n * 64 : n * 64 + 64] for n in places)
             else:
-                places = self.chain(entry.start)
-                found = self._joined(places) if entry.name in _STREAMS else b""
-            if entry.name in _STREAMS and not book:
-                book = found[: entry.size]
+                found = self._joined(self.chain(entry.start))
+            book = found[: entry.size]
         if "EncryptedPackage" in names:
             raise Unreadable("The file is protected by a password.", "Save it without a password.")
         if not book:
@@ -173,6 +174,7 @@ def _look_over(book: bytearray) -> bytes:
     area = 0
     for start in sheets:
         top, bottom, left, right = 1 << 16, -1, 1 << 16, -1
+        merged = 0
         for kind, at, size in _records(book, start, budget):
             if kind in _CELL_KINDS and size >= 4:
                 row, column = struct.unpack_from("<HH", book, at)
@@ -181,6 +183,10 @@ def _look_over(book: bytearray) -> bytes:
                 left, right = min(left, column), max(right, last)
             elif kind in _WITHOUT_VALUE:
                 struct.pack_into("<H", book, at - 4, _NOTHING)
+            elif kind == _MERGED and size >= 2:
+                merged += struct.unpack_from("<H", book, at)[0]
+                if merged > _MOST_MERGED:
+                    raise too_large(f"more than {_MOST_MERGED:,} merged areas")
             elif kind == _SIZE:
                 _check_size(bytes(book[at : at + size]))
         if bottom >= 0:

@@ -12,10 +12,14 @@ from collections.abc import Callable
 
 from bad_files import (
     DOCUMENT,
+    END,
+    FAT_SECTOR,
+    FREE,
     HEAD,
     MAIN,
     Member,
     compound,
+    entry,
     ods,
     ods_content,
     repeated,
@@ -256,6 +260,23 @@ def _corners() -> bytes:
     """Forty sheets, each with a cell in its first and in its last corner."""
     sheet = xls_sheet([xls_cell(0, 0, "Tag"), xls_cell(65535, 255, "x")])
     return compound(xls_stream([(f"S{n}", sheet) for n in range(40)]))
+
+
+@_heavy("directory.xls", REFUSED)
+def _directory() -> bytes:
+    """Sixty thousand names in the directory that all stand for one stream of 8,000 sectors."""
+    size, names, sectors, tables = 4096, 2000, 8000, 10
+    chains = [tables + n + 1 for n in range(names - 1)] + [END]
+    chains += [tables + names + n + 1 for n in range(sectors - 1)] + [END]
+    table = [FAT_SECTOR] * tables + chains
+    table += [FREE] * (tables * size // 4 - len(table))
+    head = bytearray(compound(b"x")[:512]).ljust(size, b"\0")
+    struct.pack_into("<HHH", head, 26, 4, 0xFFFE, 12)
+    struct.pack_into("<II", head, 44, tables, tables)
+    struct.pack_into("<109I", head, 76, *range(tables), *[FREE] * (109 - tables))
+    entries = entry("Root Entry", 5, 1, END, 0)
+    entries += entry("x", 2, FREE, tables + names, sectors * size) * (names * size // 128 - 1)
+    return bytes(head) + struct.pack(f"<{len(table)}I", *table) + entries + bytes(sectors * size)
 
 
 @_heavy("too-long.csv", REFUSED)

@@ -402,7 +402,7 @@ def compound(
     for sector, following in (fat or {}).items():
         table[sector] = following
     entries = b"".join(
-        _entry(text, kind, child, start, length)
+        entry(text, kind, child, start, length)
         for text, kind, child, start, length in (
             ("Root Entry", 5, 1, END, 0),
             (name, 2, FREE, first, len(stream) if size is None else size),
@@ -425,7 +425,7 @@ def compound(
     )
 
 
-def _entry(name: str, kind: int, child: int, start: int, size: int) -> bytes:
+def entry(name: str, kind: int, child: int, start: int, size: int) -> bytes:
     text = name.encode("utf-16-le") + b"\0\0"
     return (
         text.ljust(64, b"\0")

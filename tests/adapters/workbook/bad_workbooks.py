@@ -809,6 +809,7 @@ def old_workbooks() -> Files:
     yield cell("formula-tokens", record(0x06, place + bytes(14) + struct.pack("<H", 60_000)))
     yield cell("merged-beyond", record(0xE5, struct.pack("<HHHHH", 1, 0, 65535, 0, 255)))
     yield cell("merged-lie", record(0xE5, struct.pack("<H", 5000)))
+    yield cell("merged-many", record(0xE5, struct.pack("<H", 1027) + bytes(8 * 1027)) * 20, REFUSED)
     yield cell("merged-backwards", record(0xE5, struct.pack("<HHHHH", 1, 9, 2, 9, 2)))
     yield cell("size-lie", record(0x200, struct.pack("<IIHHH", 0, 2**32 - 1, 0, 0xFFFF, 0)))
     yield cell("size-short", record(0x200, b"\0"))
