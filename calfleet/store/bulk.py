@@ -78,7 +78,7 @@ def _prepared(
     table: Table, names: tuple[str, ...], dialect: Dialect
 ) -> tuple[str, tuple[str, ...] | None, tuple[_Bound, ...]]:
     """The statement, the order of its values (``None`` where they have names), the columns."""
-    compiled = insert(table).compile(dialect=dialect, column_keys=list(names))
+    compiled = insert(table).compile(dialect=dialect, column_keys=list(names), for_executemany=True)
     if set(compiled.params) != set(names):
         raise TypeError(f"{table.name} has columns with a default that are not given")
     order = None if compiled.positiontup is None else tuple(compiled.positiontup)

@@ -25,7 +25,7 @@ from sqlalchemy.exc import IntegrityError
 
 from calfleet.errors import RecordRefused
 from calfleet.store.base import Base
-from calfleet.store.bulk import insert_rows
+from calfleet.store.bulk import _prepared, insert_rows
 from calfleet.store.models import AreaRow, CalibrationRow, SiteRow
 
 AT = datetime(2026, 3, 4, 5, 6, 7, tzinfo=UTC)
@@ -149,3 +149,11 @@ def test_no_rows_are_no_work(unguarded: Engine) -> None:
     with unguarded.connect() as connection:
         insert_rows(connection, CalibrationRow, [])
         assert raw(connection, CalibrationRow.__table__) == []  # type: ignore[arg-type]
+
+
+def test_nothing_is_given_back_for_each_row(unguarded: Engine) -> None:
+    table = AreaRow.__table__
+    names = ("site_id", "code", "name", "recorded_at", "recorded_by")
+    statement, _, _ = _prepared(table, names, unguarded.dialect)  # type: ignore[arg-type]
+    assert statement.startswith("INSERT INTO area ")
+    assert "RETURNING" not in statement
