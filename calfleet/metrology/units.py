@@ -350,6 +350,12 @@ def _ambiguous(text: str, codes: list[str]) -> UnitAmbiguous:
     )
 
 
+_COMMON = (
+    "Common ones: Pa, kPa, MPa, mbar, bar, psi, mmH2O_4C, inH2O_60F, degC; "
+    "docs/input-files.md lists all."
+)
+
+
 def _unknown(text: str) -> UnitUnknown:
     import difflib
 
@@ -359,8 +365,7 @@ def _unknown(text: str) -> UnitUnknown:
     return UnitUnknown(
         f"No unit named {text!r}.",
         rule="A unit is written by its code.",
-        next_step=(f"Nearest: {', '.join(codes)}. " if codes else "")
-        + f"All codes: {', '.join(UNITS)}.",
+        next_step=f"Nearest: {', '.join(codes)}." if codes else _COMMON,
     )
 
 

@@ -90,6 +90,13 @@ def refuse_role(people: dict[str, Person], made: LaterRole) -> None:
     person = people.get(made.person)
     if person is None:
         raise UnknownName("person", made.person)
+    refuse_change(person, made)
+    if not made.held and made.role in KEPT:
+        _refuse_last(people, made)
+
+
+def refuse_change(person: Person, made: LaterRole) -> None:
+    """Nothing where the role changes for that person on that day. Raises: RecordRefused."""
     day = made.effective_on
     same = next((g for g in person.roles if (g.role, g.effective_on) == (made.role, day)), None)
     if same is not None:
@@ -106,8 +113,6 @@ def refuse_role(people: dict[str, Person], made: LaterRole) -> None:
             rule="Each entry changes something.",
             next_step="Check role and day: 'calfleet people --as-of DATE' lists the roles.",
         )
-    if not made.held and made.role in KEPT:
-        _refuse_last(people, made)
 
 
 def _refuse_last(people: dict[str, Person], made: LaterRole) -> None:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
+from calfleet.errors import CalfleetError, RecordRefused, Refused, UnknownName
 from calfleet.records import (
     Laboratory,
     LaterAccreditation,
@@ -13,12 +14,18 @@ from calfleet.records import (
     Person,
 )
 from calfleet.services.accredit import refuse_accreditation
-from calfleet.services.change_role import refuse_role
+from calfleet.services.change_role import refuse_change, refuse_role
 from calfleet.services.qualify import refuse_qualification
 from calfleet.services.who_grants import refuse_granter
 
 People = dict[str, Person]
 Laboratories = dict[str, Laboratory]
+
+
+def roles_of(person: Person) -> list[LaterRole]:
+    """The changes of role, by day; taken up before given up."""
+    roles = [LaterRole(person.code, g.role, g.effective_on, g.held) for g in person.roles]
+    return sorted(roles, key=lambda g: (g.effective_on, not g.held))
 
 
 def further_roles(known: Iterable[tuple[Person, Person]]) -> list[LaterRole]:
@@ -27,10 +34,7 @@ def further_roles(known: Iterable[tuple[Person, Person]]) -> list[LaterRole]:
     ``known``: each person as the site holds it and as the files give it.
     """
     new = [
-        LaterRole(held.code, g.role, g.effective_on, g.held)
-        for held, given in known
-        for g in given.roles
-        if g not in held.roles
+        role for held, given in known for role in roles_of(given) if role.grant not in held.roles
     ]
     return sorted(new, key=lambda g: (g.effective_on, not g.held))
 
@@ -59,12 +63,50 @@ def further_accreditations(
     return sorted(new, key=lambda a: a.valid_from)
 
 
-def with_person(people: People, person: Person) -> People:
-    """The people with a new one. Raises: PersonRefused for a qualification that nobody granted."""
-    after = {**people, person.code: person}
-    for one in person.qualifications:
-        refuse_granter(after, one.granted_by, one.granted_on)
-    return after
+def refuse_new(people: People, new: Iterable[Person]) -> dict[str, CalfleetError]:
+    """Why new people cannot be added whole, by code; who can be is not in it.
+
+    Roles first, then qualifications, each in the order of their days, as they would be entered:
+    new people may grant to each other. What names somebody who cannot be added cannot be either.
+    """
+    given = {person.code: person for person in new}
+    refused: dict[str, CalfleetError] = {}
+    while True:
+        lost = _misfits(people, given, refused)
+        if not lost:
+            return refused
+        refused |= lost
+
+
+def _misfits(
+    people: People, given: People, refused: Mapping[str, CalfleetError]
+) -> dict[str, CalfleetError]:
+    """As ``refuse_new``, of those who are not ``refused`` already."""
+    new = {code: person for code, person in given.items() if code not in refused}
+    lost: dict[str, CalfleetError] = {}
+    after = {**people, **{c: replace(p, roles=(), qualifications=()) for c, p in new.items()}}
+    for code, person in new.items():
+        for role in roles_of(person):
+            try:
+                # nobody is the last approver or planner of the site by having come new
+                refuse_change(after[code], role)
+            except Refused as error:
+                lost.setdefault(code, error)
+            after = plus_role(after, role)
+    bare = [(person, replace(person, qualifications=())) for person in new.values()]
+    for one in further_qualifications((held, person) for person, held in bare):
+        try:
+            if one.granted_by in refused:
+                raise RecordRefused(
+                    f"Person {one.person} names person {one.granted_by}, who is neither in the "
+                    "site nor among the rows that can be added.",
+                    rule="Somebody whom the site knows grants a qualification.",
+                    next_step=f"Correct the row of person {one.granted_by}, or the name.",
+                )
+            after = with_qualification(after, one)
+        except (Refused, UnknownName) as error:
+            lost.setdefault(one.person, error)
+    return lost
 
 
 def with_role(people: People, role: LaterRole) -> People:

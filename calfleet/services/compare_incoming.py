@@ -13,8 +13,8 @@ from calfleet.services.compare_grants import (
     further_accreditations,
     further_qualifications,
     further_roles,
+    refuse_new,
     with_accreditation,
-    with_person,
     with_qualification,
     with_role,
 )
@@ -136,6 +136,13 @@ class _Comparer:
         """Who is new is added whole; who is known takes up what further rows grant."""
         people = {p.code: p for p in self.known.people}
         known: list[tuple[rec.Person, rec.Person]] = []
+        misfits = refuse_new(people, (p for p in self.given.people if p.code not in people))
+
+        def with_person(held: dict[str, rec.Person], new: rec.Person) -> dict[str, rec.Person]:
+            if new.code in misfits:
+                raise misfits[new.code]
+            return {**held, new.code: new}
+
         for person in self.given.people:
             held = people.get(person.code)
             if held is not None and held.name == person.name:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import json
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime
+from hashlib import sha256
 from typing import TYPE_CHECKING, Any
 
 from calfleet import records as rec
@@ -38,18 +40,27 @@ class HistoryJudged:
     """What became of the history that was judged.
 
     ``refused``: what cannot be judged at all. ``verdicts`` of the results, as-found and as-left;
-    ``findings``: how many calibrations have a finding of that code; ``added`` calibrations.
+    ``findings``: how many calibrations have a finding of that code; ``added`` calibrations;
+    ``digest`` (SHA-256, hex) of the verdicts and codes of each, in order.
     """
 
     added: int = 0
     refused: list[Item] = field(default_factory=list)
     verdicts: Counter[str] = field(default_factory=Counter)
     findings: Counter[str] = field(default_factory=Counter)
+    digest: str = ""
 
     def count(self, calibration: rec.Calibration) -> None:
         self.added += 1
         self.verdicts.update(f"{r.phase} {r.verdict}" for r in calibration.results)
         self.findings.update({f.code for f in calibration.findings})
+        each = (
+            calibration.number,
+            [(r.set_point, r.phase, r.verdict) for r in calibration.results],
+            [f.code for f in calibration.findings],
+        )
+        # chained: none of many calibrations is kept for it
+        self.digest = sha256((self.digest + json.dumps(each)).encode()).hexdigest()
 
 
 def judge_history(
@@ -174,7 +185,8 @@ def refuse_mover(comparison: Comparison, actor: str) -> None:
             f"{actor} may not move in all of this.",
             rule="An approver moves in roles and qualifications alone; for the rest the role "
             f"planner is needed on {comparison.today}: {', '.join(able) or 'nobody'}.",
-            next_step="Give the files with roles and qualifications in a run of their own.",
+            next_step="Let a planner move the files in first, with --leave-out-refused; then an "
+            "approver moves the same files in, which adds the roles and qualifications.",
         )
 
 

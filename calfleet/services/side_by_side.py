@@ -1,7 +1,8 @@
 """Much history judged by several processes at once, with the same outcome as one after the other.
 
 A judgement stands on those before it in two ways: the days of the same switch, and the pooled
-repeatability of its family. Switches that share neither are judged apart. What comes back is in
+repeatability of its family. Switches that share neither are judged apart; a correction never ties
+two switches, for it is refused. What comes back is in
 the order of what was asked, and the same to the last bit.
 """
 
@@ -9,7 +10,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from typing import Protocol, TypeVar
 
@@ -75,7 +76,8 @@ class Judging:
     """What history is judged with as it goes on.
 
     ``tags``: the switch of each calibration that there is, by number; ``before`` as in
-    :class:`Before`.
+    :class:`Before`; ``others``: as ``tags``, of what is judged now and corrected by a record of
+    another switch.
     """
 
     before: Before
@@ -83,11 +85,12 @@ class Judging:
     today: date
     at: datetime
     recorded_by: str
+    others: Mapping[str, str] = field(default_factory=dict)
 
     def next(self, bench: BenchRecord) -> Judged:
         """The calibration judged, from now on one of those before; or why it cannot be."""
         try:
-            _check_correction(bench, self.tags)
+            _check_correction(bench, self.tags, self.others)
             made = judge_next(
                 self.before, bench, today=self.today, at=self.at, recorded_by=self.recorded_by
             )
@@ -106,6 +109,7 @@ def judge_all(
     Without ``workers``, and for little history, all of it is judged in this process.
     """
     given = list(history)
+    judging = replace(judging, others=_others(given))
     shares = _shares(judging, given, workers.count) if workers is not None else []
     if workers is None or not shares:
         for bench in given:
@@ -166,10 +170,6 @@ def _shares(judging: Judging, given: Sequence[BenchRecord], count: int) -> list[
     for tag in {b.tag for b in given}:
         for revision in switches[tag]:
             groups.join(("tag", tag), ("family", revision.family))
-    tag_of = {**judging.tags, **{b.number or "": b.tag for b in given}}
-    for bench in given:
-        if bench.replaces is not None and bench.replaces in tag_of:
-            groups.join(("tag", bench.tag), ("tag", tag_of[bench.replaces]))
     places: dict[object, list[int]] = {}
     for n, bench in enumerate(given):
         places.setdefault(groups.first(("tag", bench.tag)), []).append(n)
@@ -195,11 +195,28 @@ class _Groups:
         self._towards[self.first(one)] = self.first(other)
 
 
-def _check_correction(bench: BenchRecord, tags: Mapping[str, str]) -> None:
-    """Raises: UnknownName, RecordRefused for a correction of nothing, or of another switch."""
+def _others(given: Sequence[BenchRecord]) -> dict[str, str]:
+    """The switch of each record of ``given`` that one of another switch corrects, by number."""
+    tags = {b.number: b.tag for b in given if b.number}
+    return {
+        b.replaces: tags[b.replaces]
+        for b in given
+        if b.replaces is not None and tags.get(b.replaces, b.tag) != b.tag
+    }
+
+
+def _check_correction(
+    bench: BenchRecord, tags: Mapping[str, str], others: Mapping[str, str]
+) -> None:
+    """Raises: UnknownName, RecordRefused for a correction of nothing, or of another switch.
+
+    Whether that of another switch could be judged makes no difference: another process may know.
+    """
     if bench.replaces is None:
         return
     tag = tags.get(bench.replaces)
+    if tag is None and others.get(bench.replaces) != bench.tag:
+        tag = others.get(bench.replaces)
     if tag is None:
         raise UnknownName(
             "calibration",

@@ -17,8 +17,8 @@ if TYPE_CHECKING:
     from sqlalchemy.orm import Session
 
 _BY_COMMAND = (
-    "Leave the row out, or let an approver move it in, in a run of its own; or enter it: 'calfleet "
-    "person --help'."
+    "Move the rest in with --leave-out-refused; then let an approver move the same files in. Or "
+    "enter it: 'calfleet person --help'."
 )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 import shlex
 import shutil
 from pathlib import Path
@@ -75,6 +76,16 @@ def mapping(bare: Shop, files: list[str], tmp_path: Path) -> str:
     return str(target)
 
 
+def test_a_file_without_rows_is_named_with_its_proposal(bare: Shop, tmp_path: Path) -> None:
+    (tmp_path / "blank.csv").write_text("\n\n")
+    (tmp_path / "head.csv").write_text("Tag,Duty\n")
+    files = [str(tmp_path / name) for name in ("blank.csv", "head.csv")]
+    done = bare.run("move-in", *files, "--propose", str(tmp_path / "new.toml"))
+    assert done.code == 0, done.err
+    assert "blank.csv: The file has no rows." in done.out
+    assert "head.csv, head: The sheet has one row" in done.out
+
+
 def run(shop: Shop, files: list[str], mapping: str, *more: str) -> Any:
     return shop.run(
         "move-in", *files, "--mapping", mapping, "--run", "--as", "P01", "--reason", "start", *more
@@ -92,7 +103,7 @@ def test_a_dry_run_tells_everything_and_writes_nothing(
     assert bare.state() == before
     found = bare.run("move-in", *files, "--mapping", mapping, "-f", "json").json()
     assert found["records"]["calibration"] == {
-        "added": 40, "changed": 0, "unchanged": 0, "refused": 0,
+        "added": 40, "changed": 0, "unchanged": 0, "refused": 0, "rows_not_read": 0,
     }  # fmt: skip
     assert found["problems"] == []
     assert found["written"] is None
@@ -129,7 +140,7 @@ def test_a_run_is_held_to_what_the_dry_run_told(bare: Shop, files: list[str], ma
     assert done.code == 0, done.err
     again = bare.run(*words)  # the site holds it now
     assert again.code == 3
-    assert "what the site holds has changed since" in " ".join(again.err.split())
+    assert "what the site holds, the day, or who moves in is another" in " ".join(again.err.split())
     assert "Next: Do the dry run again" in " ".join(again.err.split())
 
 
@@ -188,26 +199,46 @@ def test_problems_stop_a_run_and_are_marked(
     lines = csv.DictReader(
         io.StringIO(bare.run("move-in", *files, "--mapping", mapping, "-f", "csv").out)
     )
-    places = [line["place"] for line in lines if line["what"] == "problem"]
+    told = list(lines)
+    places = [line["place"] for line in told if line["what"] == "problem"]
     assert "calibrations.csv, line 4, column C" in places
+    lost = {(x["kind"], x["place"]): x["key"] for x in told if x["what"] == "rows not read"}
+    assert lost["calibration", "calibrations.csv, calibrations"] == "1"
+    dry = bare.run("move-in", *files, "--mapping", mapping)
+    assert re.search(r"calibration +39 +0 +0 +0 +[1-9]", dry.out)
+    assert "gave no record, for the problems below" in " ".join(dry.out.split())
     left = run(bare, files, mapping, "--leave-out-refused")
     assert left.code == 0, left.err
     assert "left out" in left.out
     assert bare.run("result", cells[0]).code == 2
 
 
+def test_the_listing_is_not_lost_where_no_copy_can_be_written(
+    bare: Shop, files: list[str], mapping: str, tmp_path: Path
+) -> None:
+    history, taken = Path(files[-2]), tmp_path / "taken"
+    text = history.read_text().splitlines()
+    cells = text[3].split(",")
+    text[3] = ",".join([*cells[:2], "no day", *cells[3:]])
+    history.write_text("\n".join(text) + "\n")
+    taken.write_text("")
+    for folder, says in ((taken, "is a file"), (taken / "below", "cannot be written")):
+        done = bare.run("move-in", *files, "--mapping", mapping, "--marked", str(folder))
+        assert done.code == 1
+        assert "is not a date" in done.out
+        assert f"Not marked: {folder}: " in done.err
+        assert says in done.err
+
+
 def test_a_problem_that_no_copy_can_show_is_told(
     bare: Shop, files: list[str], mapping: str, tmp_path: Path
 ) -> None:
     how = Path(mapping)
-    how.write_text(
-        how.read_text() + '\n[[tables]]\nfile = "gone.csv"\nsheet = "gone"\nkind = "areas"\n'
-        'header_rows = [1]\nfirst_row = 2\ncolumns = [{ column = "A", header = "Code", '
-        'field = "code" }]\n'
-    )
+    other = '[[areas]]\ncode = "BIO"\nname = "Not what the site calls it"\n\n'
+    how.write_text(other + how.read_text())
     done = bare.run("move-in", *files, "--mapping", mapping, "--marked", str(tmp_path / "marked"))
     assert done.code == 1
-    assert "Not marked: gone.csv, gone: No marked copy shows it" in done.err
+    assert "Not marked: the mapping, [[areas]]: No marked copy shows it" in done.err
 
 
 def test_what_is_in_the_site_is_not_overwritten(bare: Shop, files: list[str], mapping: str) -> None:
@@ -321,6 +352,59 @@ def test_people_take_up_what_further_rows_grant(bare: Shop, tmp_path: Path) -> N
         ("qualification", "P05 vacuum from 2026-12-01", "qualifications.csv, line 2, column B"),
     ]
     assert "Everything is as it was entered" in bare.run("verify").out
+
+
+def granting(tmp_path: Path, bare: Shop, people: str, held: str) -> list[str]:
+    """The words of a move-in of these rows, read by the proposed mapping."""
+    files = [tmp_path / "people.csv", tmp_path / "qualifications.csv"]
+    files[0].write_text("person,name,role,effective_on,held\n" + people)
+    files[1].write_text("person,quantity,granted_on,expires_on,granted_by\n" + held)
+    target = tmp_path / "grants.toml"
+    done = bare.run("move-in", *map(str, files), "--propose", str(target))
+    assert done.code == 0, done.err
+    return ["move-in", *map(str, files), "--mapping", str(target)]
+
+
+def test_a_new_person_does_not_grant_to_himself(bare: Shop, tmp_path: Path) -> None:
+    """As 'person qualify' refuses it once the person is there."""
+    words = granting(
+        tmp_path, bare, "P20,Orla Fennimore,approver,2024-01-01,yes\n",
+        "P20,pressure,2024-02-01,2027-01-31,P20\n",
+    )  # fmt: skip
+    refusal = "P20 may not grant P20's own qualification."
+    before = bare.state()
+    done = bare.run(*words, "--run", "--as", "P07", "--reason", "hired")
+    assert done.code == 1
+    assert refusal in " ".join(done.out.split())
+    assert bare.state() == before
+    bare.run("person", "add", "P20", "Orla Fennimore", "--as", "P01")
+    bare.run("person", "give-role", "P20", "approver", "--from", "2024-01-01", "--as", "P07")
+    done = bare.run("person", "qualify", "P20", "pressure", "--from", "2024-02-01",
+                    "--until", "2027-01-31", "--by", "P20", "--as", "P07")  # fmt: skip
+    assert done.code == 3
+    assert refusal in " ".join(done.err.split())
+
+
+def test_a_run_by_another_person_than_the_dry_run_is_not_blamed_on_the_site(
+    bare: Shop, tmp_path: Path
+) -> None:
+    words = granting(
+        tmp_path, bare, "P05,Edda Thistlewick,technician,2026-12-01,yes\n"
+        "P21,Rowan Tench,,,\n", "",
+    )  # fmt: skip
+    value = bare.run(*words, "-f", "json").json()["checked"]
+    before = bare.state()
+    done = bare.run(*words, "--run", "--leave-out-refused", "--checked", value, "--as", "P01",
+                    "--reason", "x")  # fmt: skip
+    told = " ".join(done.err.split())
+    assert done.code == 3, told
+    assert "so what the site holds, the day, or who moves in is another" in told
+    assert "Do the dry run again for the same person" in told
+    assert bare.state() == before
+    value = bare.run(*words, "--as", "P01", "-f", "json").json()["checked"]
+    done = bare.run(*words, "--run", "--leave-out-refused", "--checked", value, "--as", "P01",
+                    "--reason", "x")  # fmt: skip
+    assert done.code == 0, done.err
 
 
 def rewritten(file: Path, key: str, change: dict[str, str]) -> None:

@@ -475,6 +475,45 @@ def test_a_sheet_saved_by_libreoffice_comes_back(
     ]  # fmt: skip
 
 
+def test_entries_are_taken_as_their_formats_show_them(
+    shop: Any, handed: Callable[..., Round], tmp_path: Path
+) -> None:
+    """'41%' is stored as 0.41 in the format 0%; 42 in "WO-"0000 is what a person sees."""
+    round_ = handed().good().fill(TAG, humidity=0.41, work_order=42)
+    page = round_.book[TAG]
+    page[round_.place(TAG, "humidity")].number_format = "0%"
+    page[round_.place(TAG, "work_order")].number_format = '"WO-"0000'
+    path = round_.save()
+    files = [path] if SOFFICE is None else [path, convert(path, "ods", tmp_path / "ods")]
+    before = shop.database.read_bytes()
+    for file in files:
+        shop.database.write_bytes(before)
+        done = shop.run("take-back", str(file), "--as", "P02")
+        assert done.code == 0, (file, done.err)
+        bench = shop.run("result", TAG, "-f", "json").json()["bench"]
+        assert (float(bench["humidity"]), bench["work_order"]) == (0.41, "WO-0042"), file
+
+
+def test_an_entry_that_shows_another_number_is_refused(
+    shop: Any, handed: Callable[..., Round], tmp_path: Path
+) -> None:
+    round_ = handed().good().fill(TAG, temperature=0.204)
+    page = round_.book[TAG]
+    codes = {
+        "temperature": "0.0%", "trip:0:as-found:1": '0.0" mbar"', "reset:0:as-found:1": "0.0,",
+        "trip:0:as-found:2": '"-"0.0',
+    }  # fmt: skip
+    for key, code in codes.items():
+        page[round_.place(TAG, key)].number_format = code
+    path = round_.save()
+    for file in [path] if SOFFICE is None else [path, convert(path, "ods", tmp_path / "ods")]:
+        done = shop.run("take-back", str(file), "--check", "--as", "P02")
+        assert done.code == 1
+        for key in codes:
+            assert f"!{round_.place(TAG, key)}: " in done.err, (file, key, done.err)
+        assert done.err.count("not one plain number") == len(codes), done.err
+
+
 @needs_office
 def test_an_open_document_is_compared_as_strictly(
     shop: Any, handed: Callable[..., Round], tmp_path: Path

@@ -237,6 +237,14 @@ def test_the_nearest_codes_are_offered() -> None:
     assert "Nearest: MPa" in refusal.value.next_step
 
 
+@pytest.mark.parametrize("text", ["barr", "furlong"])
+def test_not_every_code_is_listed_for_each_unknown_unit(text: str) -> None:
+    with pytest.raises(UnitUnknown) as refusal:
+        find_unit(text)
+    words = refusal.value.next_step.replace(",", " ").replace(".", " ").replace(";", " ").split()
+    assert 1 <= sum(code in words for code in UNITS) <= 9
+
+
 @pytest.mark.parametrize(
     ("text", "code", "mode"),
     [

@@ -19,7 +19,13 @@ from calfleet.services.comparison import Comparison, Item, State, merged
 from calfleet.services.differences import differences
 from calfleet.services.history import Spread
 from calfleet.services.look_up import moves, stood
-from calfleet.services.move_in import HistoryJudged, judge_history, move_in, with_refused
+from calfleet.services.move_in import (
+    HistoryJudged,
+    _judged,
+    judge_history,
+    move_in,
+    with_refused,
+)
 from calfleet.services.verify import verify
 from calfleet.store import calibration_facts
 from calfleet.store.engine import open_engine
@@ -387,6 +393,7 @@ def test_who_is_known_takes_up_what_is_granted(moved: Mover, little: Any) -> Non
     with pytest.raises(PersonRefused, match="A1 may not move in all of this") as refusal:
         moved.run(given, actor="A1")
     assert "planner is needed on 2026-03-02: P1" in refusal.value.rule
+    assert "a planner move the files in first, with --leave-out-refused" in refusal.value.next_step
     made, _ = moved.run(replace(given, people=(boss, renewed), laboratories=()), actor="A1")
     moved.at += timedelta(seconds=1)
     rest, _ = moved.run(given)
@@ -482,6 +489,80 @@ def test_a_qualification_that_no_approver_granted_is_refused(
     assert "A1" in item.next_step
 
 
+def up(role: rec.Role, day: date, held: bool = True) -> rec.RoleGrant:
+    return rec.RoleGrant(role, day, held)
+
+
+def pressure(first: date, last: date, by: str) -> rec.Qualification:
+    return rec.Qualification(rec.Quantity.PRESSURE, first, last, by)
+
+
+APPROVER, TECHNICIAN = rec.Role.APPROVER, rec.Role.TECHNICIAN
+D1, D2, D3 = date(2026, 1, 5), date(2026, 2, 5), date(2029, 2, 4)
+
+
+@pytest.mark.parametrize(
+    ("roles", "qualifications", "says"),
+    [
+        ((up(APPROVER, D1),), (pressure(D2, D3, "T9"),), "T9 may not grant T9's own"),
+        ((up(TECHNICIAN, D1), up(TECHNICIAN, D2)), (), "holds the role technician on 2026-02-05"),
+        ((up(TECHNICIAN, D1), up(TECHNICIAN, D1, False)), (), "takes up the role technician"),
+        ((up(TECHNICIAN, D1, False),), (), "does not hold the role technician on 2026-01-05"),
+        ((), (pressure(D1, D3, "A1"), pressure(D2, D3, "A1")), "through 2029-02-04 already"),
+        ((), (pressure(D2, D1, "A1"),), "before it begins on 2026-02-05"),
+    ],
+)
+def test_a_new_person_is_granted_no_more_than_one_who_is_there(
+    moved: Mover, little: Any, roles: Any, qualifications: Any, says: str
+) -> None:
+    """Refused with the message that the same rows get for a person whom the site knows."""
+    bare_one = rec.Person("T9", "New One")
+    given = replace(bare(little.given), people=(replace(
+        bare_one, roles=roles, qualifications=qualifications
+    ),))  # fmt: skip
+    (item,) = moved.compare(given, "A1").items
+    assert (item.kind, item.state) == ("person", State.REFUSED)
+    assert says in item.message
+    assert item.next_step
+    before = count_rows(moved.engine)
+    with pytest.raises(DataProblems):
+        moved.run(given, actor="A1")
+    assert count_rows(moved.engine) == before
+    assert moved.run(replace(given, people=(bare_one,)))[0] is not None
+    assert item.message in {i.message for i in moved.compare(given, "A1").refused}
+
+
+def test_new_people_grant_to_each_other_in_any_order(moved: Mover, little: Any) -> None:
+    """What is stored of each is one record, as it was given, roles given up in the past too."""
+    past = (up(APPROVER, date(2010, 1, 5)), up(APPROVER, date(2012, 1, 5), False))
+    people = (
+        rec.Person("T7", "One", (up(APPROVER, D1),), (pressure(D2, D3, "T8"),)),
+        rec.Person("T8", "Two", (up(APPROVER, D1),), (pressure(D2, D3, "T7"),)),
+        rec.Person("T9", "Three", past, (pressure(D2, D3, "T7"),)),
+    )
+    for order in (people, people[::-1]):
+        found = moved.compare(replace(bare(little.given), people=order), "A1")
+        assert [(i.kind, i.record, i.state) for i in found.items] == [
+            ("person", person, State.ADDED) for person in order
+        ]
+    assert moved.run(replace(bare(little.given), people=people), actor="A1")[0] is not None
+    assert set(people) <= set(known_of(moved).people)
+    with Session(moved.engine) as session:
+        assert verify(session).differences == ()
+
+
+def test_whom_a_refused_person_granted_something_is_refused_too(moved: Mover, little: Any) -> None:
+    twice = (up(APPROVER, D1), up(APPROVER, D2))
+    people = (
+        rec.Person("T7", "One", (), (pressure(D2, D3, "T8"),)),
+        rec.Person("T8", "Two", twice),
+        rec.Person("T9", "Three", (), (pressure(D2, D3, "A1"),)),
+    )
+    found = moved.compare(replace(bare(little.given), people=people), "A1")
+    assert [i.key for i in found.refused] == ["T7", "T8"]
+    assert "T7 names person T8, who is neither in the site" in found.refused[0].message
+
+
 def test_where_nobody_is_approver_a_planner_makes_the_first(site: Mover, little: Any) -> None:
     people = {p.code: p for p in little.given.people}
     known = known_of(site)
@@ -521,3 +602,125 @@ def test_the_check_value_tells_files_mapping_and_outcome_apart(moved: Mover, lit
     before = value(other)
     moved.today += timedelta(1)  # the day from which a revision holds is that of the run
     assert value(other) == before
+
+
+def swapped(calibration: rec.Calibration, verdict: str) -> rec.Calibration:
+    results = tuple(replace(r, verdict=verdict) for r in calibration.results)
+    return replace(calibration, results=results)
+
+
+def test_the_check_value_tells_which_calibration_has_which_verdict(
+    moved: Mover, little: Any
+) -> None:
+    """Two that swap their verdicts, or their findings, leave every count as it is."""
+    with Session(moved.engine) as session:
+        one, other = calibration_queries.all_calibrations(session)[:2]
+    found = moved.compare(incoming(little.given))
+
+    def told(*made: rec.Calibration) -> tuple[HistoryJudged, str]:
+        judged = HistoryJudged()
+        for each in made:
+            judged.count(each)
+        return judged, check_value(FILES, {}, found, judged, [])
+
+    for this, that in (
+        ((swapped(one, "pass"), swapped(other, "fail")),
+         (swapped(one, "fail"), swapped(other, "pass"))),
+        ((replace(one, findings=(rec.Finding("runs", "x"),)), replace(other, findings=())),
+         (replace(one, findings=()), replace(other, findings=(rec.Finding("runs", "x"),)))),
+    ):  # fmt: skip
+        (a, first), (b, second) = told(*this), told(*that)
+        assert (a.findings, sum(a.verdicts.values())) == (b.findings, sum(b.verdicts.values()))
+        assert first.split("-")[:2] == second.split("-")[:2]
+        assert first != second
+        assert told(*this)[1] == first
+
+
+def test_the_check_value_tells_why_something_is_refused(moved: Mover, little: Any) -> None:
+    found = moved.compare(replace(
+        bare(little.given), people=(), areas=(replace(little.given.areas[0], name="Other"),)
+    ))  # fmt: skip
+    (item,) = found.refused
+    reworded = replace(found, items=(replace(item, message=f"{item.message} And more."),))
+    values = [check_value(FILES, {}, each, HistoryJudged(), []) for each in (found, reworded)]
+    assert values[0][:-6] == values[1][:-6]
+    assert values[0] != values[1]
+
+
+def stored(mover: Mover) -> dict[str, rec.Calibration]:
+    """The calibrations of the site, whenever and by whomever they were moved in."""
+    with Session(mover.engine) as session:
+        return {
+            c.number: replace(c, recorded_by="", recorded_at=mover.at)
+            for c in calibration_queries.all_calibrations(session)
+        }
+
+
+def test_history_is_judged_in_order_whatever_the_order_of_the_rows(
+    site: Mover, little: Any, own_works: Engine
+) -> None:
+    """Against what a build makes; a correction comes before its record."""
+    given = incoming(little.given)
+    last = next(b for b in given.history if b.number == "H002")
+    correction = replace(
+        last, number="A1", replaces="H002", replacement_reason="misread", remarks="again",
+        performed_on=last.performed_on - timedelta(days=1),
+    )  # fmt: skip
+    _, told = site.run(replace(given, history=(correction, *given.history[::-1])))
+    assert (told.added, told.refused) == (len(given.history) + 1, [])
+    made = stored(site)
+    assert made.pop("A1").bench.replaces == "H002"
+    with Session(own_works) as session:
+        built = {c.number: c for c in calibration_queries.all_calibrations(session)}
+    assert {n: (c.results, c.findings) for n, c in made.items()} == {
+        n: (c.results, c.findings) for n, c in built.items()
+    }
+
+
+def test_the_repeatability_of_what_the_site_holds_counts(site: Mover, little: Any) -> None:
+    """A single run after twelve as left (ten degrees of freedom count): one move after the other,
+    against both at once."""
+    given = incoming(little.given)
+    first, last = (b for b in given.history if b.tag == "PS-1")
+    left = tuple(
+        replace(first.cycles[n % 3], phase=rec.Phase.AS_LEFT, run=n + 1) for n in range(12)
+    )
+    many = replace(first, cycles=(*first.cycles, *left), adjusted=True)
+    single = replace(last, cycles=last.cycles[:1])
+    registers = replace(given, history=())
+    with Session(site.engine) as session:
+        found = compare(
+            session, replace(given, history=(many, single)), {}, today=site.today, reason="moved"
+        )
+        at_once: dict[str, rec.Calibration] = {}
+        told = HistoryJudged()
+        for made, _ in _judged(session, found, told, site.at, "", lambda: None, None):
+            at_once[made.number] = replace(made, recorded_by="", recorded_at=site.at)
+    site.run(replace(registers, history=(many,)))
+    site.at += timedelta(seconds=1)
+    site.run(replace(registers, history=(single,)))
+    after = stored(site)
+    assert after["H002"].results == at_once["H002"].results
+    assert after["H002"].findings == at_once["H002"].findings
+
+
+@pytest.mark.parametrize("corrected", [True, False])
+def test_the_day_of_a_corrected_record_is_no_day_of_a_calibration(
+    moved: Mover, little: Any, corrected: bool
+) -> None:
+    """A record of a day before that of one that was corrected to an earlier day still."""
+    last = next(b for b in incoming(little.given).history if b.number == "H002")
+    day = last.performed_on
+    correction = replace(
+        last, number="K1", replaces="H002", replacement_reason="wrong day",
+        performed_on=day - timedelta(days=7),
+    )  # fmt: skip
+    between = replace(last, number="K2", performed_on=day - timedelta(days=4))
+    history = replace(bare(little.given), people=(), history=(correction,))
+    if corrected:
+        moved.at += timedelta(seconds=1)
+        assert moved.run(history)[1].added == 1
+    moved.at += timedelta(seconds=1)
+    assert moved.run(replace(history, history=(between,)))[1].added == 1
+    texts = " ".join(f.text for f in stored(moved)["K2"].findings)
+    assert (f"has one of {day} already" in texts) is not corrected

@@ -5,7 +5,8 @@ from __future__ import annotations
 import pickle
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import timedelta
+from datetime import date, timedelta
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
@@ -65,6 +66,11 @@ def numbered(given: rec.SiteInput) -> list[BenchRecord]:
         replace(some, number="X3", performed_by="ZZ", performed_on=some.performed_on + later),
         replace(some, number="X4", replaces=some.number, replacement_reason=" ",
                 performed_on=some.performed_on + later),
+        replace(some, number="X5", temperature_c=Decimal(120),
+                performed_on=some.performed_on + later),
+        # of another switch, and of one that cannot be judged itself
+        replace(other, number="X6", replaces="X3", replacement_reason="x",
+                performed_on=some.performed_on + 2 * later),
     ]  # fmt: skip
     return list(in_order([*history, *bad]))
 
@@ -124,8 +130,19 @@ def test_in_shares_as_one_after_the_other(
     assert [bench for bench, _, _ in found] == history
     assert [outcome(made) for _, made, _ in found] == alone(demo, history, little)
     refused = {b.number: made for b, made, _ in found if isinstance(made, Refusal)}
-    assert set(refused) == {"X1", "X2", "X3", "X4"}
-    assert "is a calibration of" in refused["X2"].message
+    assert set(refused) == {"X1", "X2", "X3", "X4", "X5", "X6"}
+    assert refused["X1"].next_step.startswith("Move the record in that this one corrects")
+    tags = {b.number: b.tag for b in history}
+    for number, corrected in (("X2", next(b.replaces for b in history if b.number == "X2")),
+                              ("X6", "X3")):  # fmt: skip
+        assert refused[number] == Refusal(
+            f"{corrected} is a calibration of {tags[corrected]}, not of {tags[number]}.",
+            "A correction replaces a record of the same switch.",
+            "Check the number and the tag.",
+        )
+    assert refused["X5"] == Refusal(
+        "A room temperature of 120 °C.", "A room has -50 to 80 °C.", "Correct it."
+    )
     for _, made, digest in found:
         assert digest == (None if isinstance(made, Refusal) else digest_of(made))
     assert len(here.started) == count
@@ -149,13 +166,25 @@ def shares(given: rec.SiteInput, history: list[BenchRecord], little: Any, count:
     return side_by_side._shares(judging(given, little), history, count)
 
 
-def test_no_family_and_no_correction_is_parted(
+def test_no_family_is_parted_and_a_mistaken_correction_ties_none(
     demo: rec.SiteInput, little: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    """Corrections of a record of each other family, by mistake: as many shares as without."""
     monkeypatch.setattr(side_by_side, "FEW", 10)
     families = {s.tag: {r.family for r in demo.switches if r.tag == s.tag} for s in demo.switches}
     history = numbered(demo)
+    first = {family: b for b in reversed(history) for family in families[b.tag]}
+    assert len(first) > 3
+    wrong = [
+        replace(b, number=f"Y{n}-{m}", replaces=other.number, replacement_reason="x",
+                performed_on=date(2026, 10, 1) + timedelta(days=n))
+        for n, b in enumerate(first.values())
+        for m, other in enumerate(first.values())
+        if other.tag != b.tag
+    ]  # fmt: skip
+    history = list(in_order([*history, *wrong]))
     found = shares(demo, history, little, 3)
+    assert len(found) == 3
     assert sorted(n for share in found for n in share) == list(range(len(history)))
     assert all(share == sorted(share) for share in found)
     seen: dict[str, int] = {}
@@ -163,9 +192,11 @@ def test_no_family_and_no_correction_is_parted(
         for n in share:
             for family in families[history[n].tag]:
                 assert seen.setdefault(family, which) == which
-    whose = {history[n].number: which for which, share in enumerate(found) for n in share}
-    wrong = next(b for b in history if b.number == "X2")
-    assert whose["X2"] == whose[wrong.replaces]
+    monkeypatch.setattr(side_by_side, "PORTION", 7)
+    told = list(judge_all(judging(demo, little), history, _HereAll(3)))
+    assert [outcome(made) for _, made, _ in told] == alone(demo, history, little)
+    refused = {b.number for b, made, _ in told if isinstance(made, Refusal)}
+    assert refused >= {b.number for b in wrong}
 
 
 def test_a_switch_that_changed_its_family_ties_both(

@@ -120,19 +120,34 @@ def move_in(
         who = None if other else person
         told.again = _again(files, mapping, who, reason, site, told.checked)
     if marked is not None and told.problems:
-        from calfleet.adapters.workbook.marked_copy import mark
-
-        told.copies = mark(books, told.problems, marked, said=told.unmarked, progress=_note)
+        _mark(books, told, marked)
     show(told)
     if told.problems and not told.written:
         raise typer.Exit(ProblemsFound.exit_code)
 
 
+def _mark(books: Sequence[Grids], told: Told, folder: Path) -> None:
+    """Writes the marked copies; where that fails, it is told, and all else is still listed."""
+    from calfleet.adapters.workbook.marked_copy import mark
+    from calfleet.errors import Problem, RecordRefused
+
+    unmarked: list[Problem] = []
+    try:
+        told.copies = mark(books, told.problems, folder, said=unmarked, progress=_note)
+    except RecordRefused as error:
+        unmarked = [Problem(str(folder), error.message, error.next_step)]
+    except OSError as error:
+        step = "Name a folder that can be written to, and run the command again."
+        what = error.strerror or error
+        unmarked = [Problem(str(folder), f"The copies cannot be written: {what}.", step)]
+    told.unmarked = unmarked
+
+
 def _checked(checked: str | None, run: bool) -> str | None:
-    """The check value of the dry run that a run is held to. Raises: UsageError."""
+    """The check value of the dry run that a run is held to, as printed. Raises: UsageError."""
     if checked is None:
         return None
-    from calfleet.services.check_move_in import typed_value
+    import re
 
     if not run:
         raise UsageError(
@@ -140,7 +155,14 @@ def _checked(checked: str | None, run: bool) -> str | None:
             rule="A run is held to what a dry run told.",
             next_step="Do the dry run without it; it prints the command of the run at its end.",
         )
-    return typed_value(checked)
+    value = checked.strip().lower()
+    if re.fullmatch(r"[0-9a-f]{6}(?:-[0-9a-f]{6}){2}", value) is None:
+        raise UsageError(
+            f"--checked {checked!r} is no check value.",
+            rule="It has three groups of six digits, such as 3f9ac2-1b07de-90aa41.",
+            next_step="Take the one that the dry run prints at its end.",
+        )
+    return value
 
 
 def _actor(
@@ -284,7 +306,22 @@ def _propose(
     write_new(target, to_toml(made))
     told = Told(mapping=made, name=target.name, proposed=True, output=output, only_mapping=True)
     told.problems = list(problems)
+    told.remarks = list(_without_rows(books))
     show(told)
+
+
+def _without_rows(books: Sequence[Grids]) -> Iterator[Problem]:
+    """What is said of files and sheets that hold nothing to be read."""
+    from calfleet.errors import Problem
+
+    step = "Nothing can be proposed for it: name a file with rows, or leave it out."
+    for book in books:
+        if not any(grid.rows for grid in book.grids):
+            yield Problem(book.name, "The file has no rows.", step)
+        for grid in book.grids:
+            if len(grid.rows) == 1:
+                place = f"{book.name}, {grid.name}"
+                yield Problem(place, "The sheet has one row, and none below it as data.", step)
 
 
 def _incoming(
@@ -407,6 +444,7 @@ class _Task:
             problems=[*read, *(i.problem for i in found.refused)],
             remarks=list(self.incoming.remarks),
             rows_read=dict(self.incoming.rows_read),
+            rows_not_read=dict(self.incoming.rows_not_read),
             checked=check_value(digests, mapping_plain(self.how), found, judged, read),
         )
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from operator import attrgetter
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
 SHOWN = 40
 """So many problems, or changes, are printed; CSV and JSON have all."""
 REMARKS_SHOWN = 15
+NOT_READ = "rows_not_read"
 
 
 @dataclass
@@ -32,6 +34,8 @@ class Told:
     problems: list[Problem] = field(default_factory=list)
     remarks: list[Problem] = field(default_factory=list)
     rows_read: dict[str, int] = field(default_factory=dict)
+    rows_not_read: dict[tuple[str, str], int] = field(default_factory=dict)
+    """Rows that gave no record, by kind of record and sheet."""
     name: str = ""
     proposed: bool = False
     only_mapping: bool = False
@@ -90,7 +94,8 @@ def _table(told: Told) -> None:
         _summary(told.comparison, told)
         _changes(told.comparison)
     _notes(told.problems, "problem", SHOWN)
-    _notes(told.remarks, "remark", REMARKS_SHOWN, ": what was understood rather than stated")
+    what = ": what was understood rather than stated, or looks odd"
+    _notes(told.remarks, "remark", REMARKS_SHOWN, what)
     print()
     for line in _ending(told):
         # a command is copied: it stays on one line
@@ -154,18 +159,21 @@ def _n(count: int, what: str) -> str:
 
 def _summary(found: Comparison, told: Told) -> None:
     print()
-    rows = list(found.counts().items())
+    rows = list(_records(found, told).items())
     listing(
         rows,
         [
             Column("Record", "kind", lambda r: r[0]),
             *(_count(state) for state in ("added", "changed", "unchanged", "refused")),
+            Column("Rows not read", NOT_READ, lambda r: r[1][NOT_READ], right=True),
         ],
         Format.TABLE,
         empty="The files bring no records.",
     )
     read = sum(told.rows_read.values())
-    print(f"{_n(read, 'row')} read.")
+    lost = sum(told.rows_not_read.values())
+    text = f"; {lost:,} of them gave no record, for the problems below" if lost else ""
+    print(paragraph(f"{_n(read, 'row')} read{text}."))
     judged = told.judged
     if judged is None or not judged.added:
         return
@@ -175,6 +183,21 @@ def _summary(found: Comparison, told: Told) -> None:
         most = sorted(judged.findings.items(), key=lambda pair: (-pair[1], pair[0]))
         kinds = ", ".join(f"{what} ({n:,})" for what, n in most)
         print(paragraph(f"Kept with a finding that says so: {kinds}."))
+
+
+def _records(found: Comparison | None, told: Told) -> dict[str, dict[str, int]]:
+    """What becomes of the records of each kind, and how many rows gave none."""
+    from calfleet.services.comparison import KINDS, State
+
+    counts = found.counts() if found is not None else {}
+    lost = Counter[str]()
+    for (kind, _), number in told.rows_not_read.items():
+        lost[kind] += number
+    return {
+        kind: {**counts.get(kind, dict.fromkeys(map(str, State), 0)), NOT_READ: lost[kind]}
+        for kind in KINDS
+        if kind in counts or lost[kind]
+    }
 
 
 def _count(state: str) -> Column[tuple[str, dict[str, int]]]:
@@ -275,6 +298,11 @@ def _lines(told: Told) -> Iterable[_Line]:
             )  # fmt: skip
     if told.comparison is not None:
         yield _Line("check value", key=told.checked)
+        for (kind, sheet), number in told.rows_not_read.items():
+            yield _Line(
+                "rows not read", kind, str(number), sheet,
+                message=f"{number} of {told.rows_read.get(sheet, number)} rows gave no record.",
+            )  # fmt: skip
         for item in told.comparison.items:
             yield _Line(
                 str(item.state), item.kind, item.key, item.place, message=item.message,
@@ -302,7 +330,8 @@ def _object(told: Told) -> dict[str, Any]:
     return {
         "mapping": mapping_plain(told.mapping),
         "rows_read": told.rows_read,
-        "records": found.counts() if found is not None else {},
+        "rows_not_read": {sheet: n for (_, sheet), n in told.rows_not_read.items()},
+        "records": _records(found, told) if found is not None else {},
         "changes": [
             {
                 "kind": i.kind, "key": i.key, "place": i.place,
@@ -322,7 +351,9 @@ def _object(told: Told) -> dict[str, Any]:
         "problems": [
             {"place": p.where, "message": p.message, "next_step": p.hint} for p in told.problems
         ],
-        "remarks": [{"place": p.where, "message": p.message} for p in told.remarks],
+        "remarks": [
+            {"place": p.where, "message": p.message, "next_step": p.hint} for p in told.remarks
+        ],
         "checked": told.checked or None,
         "written": told.written or None,
     }  # fmt: skip

@@ -30,14 +30,15 @@ class Shown(str):
 
     ``number`` is the bare value, ``None`` for a percentage, which is another number than the one
     that is stored. ``measured`` is what fields of measured values take: the number with the unit
-    that the format shows behind it (its decimal sign is the point, whatever the texts of its
+    that the format shows around it (its decimal sign is the point, whatever the texts of its
     column have), else the bare number. ``unclear`` says why the text of the format could not be
-    worked out.
+    worked out, ``differs`` why the number is not the one that a person sees.
     """
 
     number: object
     measured: object
     unclear: Broken | None
+    differs: Broken | None
 
     def __new__(
         cls,
@@ -45,14 +46,25 @@ class Shown(str):
         number: object = None,
         measured: object = None,
         unclear: Broken | None = None,
+        differs: Broken | None = None,
     ) -> Shown:
         made = super().__new__(cls, text)
         made.number = number
         made.measured = text if measured is None else measured
         made.unclear = unclear
+        made.differs = differs
         return made
 
-    __slots__ = ("measured", "number", "unclear")
+    __slots__ = ("differs", "measured", "number", "unclear")
+
+
+def other_number(number: object, message: str) -> Broken:
+    """What to say of a cell whose number is not the one that its number format shows."""
+    return Broken(
+        f"The cell holds {number}, but {message}.",
+        "Enter the number that is meant in a plain number format (General, 0.00), its unit behind "
+        "it where that is another than the column's.",
+    )
 
 
 Area = tuple[int, int, int, int]
@@ -147,9 +159,8 @@ def serial_day(serial: int, *, epoch_1904: bool = False) -> date | None:
 
 FORMAT_LENGTH: Final = 255
 """Characters in a number format, as spreadsheet programs allow (from memory)."""
-_NOT_FORMAT = re.compile(r'"[^"]*"|\\.|_.|\*.|\[[^\]]*\]')
-
-
+_NOT_FORMAT = re.compile(r'"[^"]*(?:"|$)|\\.|_.|\*.|\[[^\]]*(?:\]|$)')
+"""What is no code of digits or days; what a malformed format opens reaches to its end."""
 _BEHIND = re.compile(r'(?:[0#?]|General)(?:[_*].|,)*((?:"[^"]*"|\\.|[ /_])+)(?:[_*].)*$')
 
 
@@ -182,6 +193,8 @@ def shows_date(number_format: str) -> bool:
 
     >>> shows_date("dd.mm.yyyy"), shows_date("0.00"), shows_date('0.0 "days"'), shows_date("[h]:mm")
     (True, False, False, False)
+    >>> shows_date("[Red"), shows_date('0"days')
+    (False, False)
     """
     plain = _NOT_FORMAT.sub("", number_format[:FORMAT_LENGTH]).split(";")[0].casefold()
     return "general" not in plain and ("y" in plain or "d" in plain or "j" in plain)

@@ -17,6 +17,7 @@ from calfleet.adapters.workbook.grid_cells import (
     FORMAT_LENGTH,
     Broken,
     Shown,
+    other_number,
     percent_format,
     serial_day,
     shows_date,
@@ -25,6 +26,8 @@ from calfleet.adapters.workbook.grid_cells import (
 from calfleet.adapters.workbook.sources import number_shown
 
 _NUMBER_ALONE = re.compile(r"(?:General|@|#?,?#*0(?:\.0+)?)?", re.IGNORECASE)
+_GENERAL = 11
+"""So many characters of a number are shown in full without a format (common practice)."""
 _TOKEN = re.compile(
     r'"(?P<quoted>[^"]*)"|\\(?P<escaped>.)|(?P<space>[_*].)|\[\$(?P<sign>[^\]-]*)[^\]]*\]'
     r"|\[(?P<bracket>[^\]]*)\]|(?P<all>General|@)|(?P<power>[Ee][+-])|(?P<digit>[0#?])"
@@ -40,29 +43,42 @@ def by_format(exact: Decimal, number_format: str, *, epoch_1904: bool) -> object
     """
     if number_format == "General":
         return _digits(exact, number_format)
-    day, percent, unit = _plain_sorts(number_format)
+    day, percent = _plain_sorts(number_format)
     if day:
         return serial(exact, epoch_1904=epoch_1904)
+    around = _around_number(number_format, (exact > 0) - (exact < 0))
     if percent is not None:
-        return Shown(f"{number_shown(float(exact) * 100, percent)} %")
-    value = _digits(exact, number_format)
-    text = code_shown(value, number_format)
-    if text is None and not unit:
+        value = _digits(number_shown(float(exact) * 100, percent), percent, around.places)
+        differs = other_number(value, around.other) if around.other else None
+        text = f"{around.before}{value} {around.behind or '%'}"
+        return Shown(text, None, text, differs, differs)
+    value = _digits(exact, number_format, around.places)
+    measured = f"{around.before}{value} {around.behind}".strip() if around.words else value
+    shown = code_shown(value, number_format)
+    if around.other:
+        differs = other_number(f"{value:f}", around.other)
+        if isinstance(shown, str):
+            return Shown(shown, value, value, None, differs)
+        return Shown(str(value), value, value, shown or differs, differs)
+    if shown is None and not around.words:
         return value
-    measured = f"{value} {unit}" if unit else value
-    if isinstance(text, Broken):
-        return Shown(str(measured), value, measured, text)
-    return Shown(str(measured) if text is None else text, value, measured)
+    if isinstance(shown, Broken):
+        return Shown(str(measured), value, measured, shown)
+    return Shown(str(measured) if shown is None else shown, value, measured)
 
 
 @lru_cache(maxsize=1024)
-def _plain_sorts(number_format: str) -> tuple[bool, str | None, str]:
-    return shows_date(number_format), percent_format(number_format), words_behind(number_format)
+def _plain_sorts(number_format: str) -> tuple[bool, str | None]:
+    return shows_date(number_format), percent_format(number_format)
 
 
-def _digits(exact: Decimal, number_format: str) -> Decimal:
+def _digits(exact: Decimal, number_format: str, places: int = 0) -> Decimal:
+    """The number with the digits of its format, at least ``places`` behind the point."""
     whole = exact == exact.to_integral_value() and exact.adjusted() < 18
-    return number_shown(int(exact) if whole else float(exact), number_format)
+    value = number_shown(int(exact) if whole else float(exact), number_format)
+    if places <= -int(value.as_tuple().exponent) or value.adjusted() + places > 25:
+        return value
+    return value.quantize(Decimal(1).scaleb(-places))
 
 
 def serial(number: Decimal, *, epoch_1904: bool) -> object:
@@ -88,6 +104,8 @@ class _Section:
     strange: bool = False
     """Whether it has what is not looked into: a condition, an elapsed time, a time of day."""
     of_text: bool = False
+    red: bool = False
+    percent: int = 0
 
     @property
     def words(self) -> str:
@@ -118,12 +136,28 @@ def _sections(number_format: str) -> tuple[_Section, ...]:
         elif kind == "bracket":
             # a colour or a language says nothing of the text
             section.strange |= re.match(r"[<>=]|[hms]+$", text[1:-1], re.IGNORECASE) is not None
+            section.red |= re.fullmatch(r"\[(red|colou?r ?3)\]", text, re.IGNORECASE) is not None
         elif text == "/" and "?" in number_format:  # a fraction
             section.shaped = True
         elif kind == "other":
             section.strange |= text.isalpha()
+            section.percent += text == "%"
             section.parts.append(("literal", text))
     return tuple(found)
+
+
+def _of_numbers(number_format: str) -> list[_Section]:
+    """The sections that show numbers: one, or those above, below and at zero."""
+    sections = list(_sections(number_format)[:3])
+    if len(sections) > 1 and sections[-1].of_text:
+        sections.pop()
+    return sections
+
+
+def _which(sections: list[_Section], sign: int) -> int:
+    """The section that shows a number of this sign (-1, 0, 1), where none has a condition."""
+    index = (1 if sign < 0 else 2 if sign == 0 else 0) if len(sections) > 1 else 0
+    return index if index < len(sections) else 0
 
 
 def code_shown(number: Decimal, number_format: str) -> str | Broken | None:
@@ -140,11 +174,8 @@ def code_shown(number: Decimal, number_format: str) -> str | Broken | None:
     """
     if _NUMBER_ALONE.fullmatch(number_format):
         return None
-    sections = [each for n, each in enumerate(_sections(number_format)) if n < 3]
-    if len(sections) > 1 and sections[-1].of_text:
-        sections.pop()
-    index = (1 if number < 0 else 2 if number == 0 else 0) if len(sections) > 1 else 0
-    section = sections[index] if index < len(sections) else sections[0]
+    sections = _of_numbers(number_format)
+    section = sections[_which(sections, (number > 0) - (number < 0))]
     unclear = Broken(
         f"The cell holds {number:f} and shows it by the number format {number_format!r}; what it "
         "shows cannot be worked out.",
@@ -157,6 +188,9 @@ def code_shown(number: Decimal, number_format: str) -> str | Broken | None:
         return words if re.search(r"[^\W_]", words) else None
     if not section.digits:
         return unclear
+    if section.digits == "*" and number > 0 and len(f"{number:f}") <= _GENERAL:
+        text = _filled(section, f"{number:f}", literals=bool(words))
+        return None if text == f"{number:f}" else text
     if section.shaped or number < 0 or number != number.to_integral_value():
         before = ""
         for kind, text in section.parts:
@@ -167,7 +201,8 @@ def code_shown(number: Decimal, number_format: str) -> str | Broken | None:
         return None if alone else unclear
     digits = format(number, "f").partition(".")[0] if number else ""
     text = _filled(section, digits, literals=bool(words))
-    return None if text == f"{number:f}" else text
+    # nothing ('#') and a dash alone are a 0 as well
+    return None if text == f"{number:f}" or not re.search(r"[^\W_]", text) else text
 
 
 def _filled(section: _Section, digits: str, *, literals: bool) -> str:
@@ -188,6 +223,109 @@ def _filled(section: _Section, digits: str, *, literals: bool) -> str:
         elif text in "0*":
             out.append("0")
     return "".join(reversed(out)).strip()
+
+
+# --- what stands around a number ------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class _Around:
+    """What a format shows before and behind a number, and the places that it always shows.
+
+    ``other`` says why the number that is shown is another than the one that is held, '' where it
+    is the same.
+    """
+
+    before: str = ""
+    behind: str = ""
+    places: int = 0
+    other: str = ""
+
+    @property
+    def words(self) -> bool:
+        return bool(self.before or self.behind)
+
+
+_SIGNS = "-\u2212\u2013"
+_BEFORE = re.compile(rf"[{_SIGNS}(.,\d]$")
+_BEHIND = re.compile(rf"[{_SIGNS}).,\d]")
+
+
+@lru_cache(maxsize=4096)
+def _around_number(number_format: str, sign: int) -> _Around:
+    """What a format shows around a number of this sign (-1, 0, 1).
+
+    >>> _around_number('0.00" bar"', 1), _around_number("0.0;[Red](0.0)", -1).other
+    (_Around(before='', behind='bar', places=2, other=''), '')
+    >>> _around_number("0.0,", 1).other
+    "its number format '0.0,' divides it by 1000 or more before it is shown"
+    """
+
+    def other(reason: str) -> _Around:
+        return _Around(other=f"its number format {number_format!r} {reason}")
+
+    sections = _of_numbers(number_format)
+    index = _which(sections, sign)
+    section, first = sections[index], sections[0]
+    if any(each.strange for each in sections):
+        return other("has a condition, or shows a time, so what is shown cannot be worked out")
+    if not section.digits:
+        shown = section.words.strip(_SIGNS)
+        return other("shows no number") if shown or sign else _Around(behind=_framed(first)[2])
+    before, inside, behind = _framed(section)
+    shape = "".join("0" if kind == "digit" else text for kind, text in section.parts
+                    if kind in ("digit", "shape"))  # fmt: skip
+    if re.search(r",(?!.*0)|,\.", shape):
+        return other("divides it by 1000 or more before it is shown")
+    if section.percent != first.percent or section.percent > 1:
+        return other("has more than one per cent sign")
+    if inside.strip(" '\u2019\u00a0\u202f"):
+        return other(f"shows {inside!r} between its digits")
+    signed = sign < 0 and index == 1
+    marked = section.red
+    if signed or not sign:  # a zero has no sign to lose
+        if "(" in before and ")" in behind:
+            before, behind = before.replace("(", "", 1).strip(), behind.replace(")", "", 1).strip()
+            marked = True
+        elif before[-1:] and before[-1] in _SIGNS:
+            before, marked = before[:-1].rstrip(), True
+        elif before[:1] and before[0] in _SIGNS:
+            before, marked = before[1:].lstrip(), True
+        elif behind[:1] and behind[0] in _SIGNS:
+            behind, marked = behind[1:].lstrip(), True
+    if signed and not marked:
+        return other("shows it without its sign")
+    if section.percent and "%" in before:
+        before, behind = before.replace("%", "").rstrip(), f"%{behind}"
+    if _BEFORE.search(before) or _BEHIND.match(behind):
+        return other("shows a sign, point or digit beside it that is none of its own")
+    if index:
+        named = _framed(first)
+        silent = not sign and not before and not behind
+        if not silent and (before.strip("+"), behind) != (named[0].strip("+"), named[2]):
+            return other("shows other words with numbers above zero than with this one")
+        behind = named[2]
+    return _Around(before, behind, _places(section))
+
+
+def _framed(section: _Section) -> tuple[str, str, str]:
+    """The literals before, between and behind the digits; the outer ones without blanks."""
+    at = [n for n, (kind, _) in enumerate(section.parts) if kind == "digit"]
+    first, last = (at[0], at[-1]) if at else (len(section.parts), len(section.parts))
+    texts = ["", "", ""]
+    for n, (kind, text) in enumerate(section.parts):
+        if kind == "literal":
+            texts[0 if n < first else 1 if n < last else 2] += text
+    return texts[0].strip(), texts[1], texts[2].strip()
+
+
+def _places(section: _Section) -> int:
+    """The digits behind the point that a section always shows; none told of a power of ten."""
+    shapes = [text for kind, text in section.parts if kind == "shape"]
+    if shapes.count(".") != 1 or any(text[0] in "Ee" for text in shapes):
+        return 0
+    point = section.parts.index(("shape", "."))
+    return sum(part == ("digit", "0") for part in section.parts[point:])
 
 
 @lru_cache(maxsize=1024)

@@ -12,6 +12,7 @@ from __future__ import annotations
 import re
 from datetime import date
 from decimal import Decimal
+from fractions import Fraction
 from pathlib import Path
 
 from calfleet.adapters.workbook.grid_cells import (
@@ -21,16 +22,23 @@ from calfleet.adapters.workbook.grid_cells import (
     Grid,
     Shown,
     Unreadable,
+    other_number,
     sheet_name,
     too_large,
 )
 from calfleet.adapters.workbook.packages import Package, parse
 from calfleet.errors import Problem
 
-_SHOWN = re.compile(r"[-+]?\d[\d.,' \u00a0\u202f]*")
-_BEHIND = re.compile(_SHOWN.pattern + r"(?![eE][-+]?\d)([^\W\d_].*)")
-"""A number with a word of its format behind it."""
-_POWER = re.compile(r"[-+]?\d([.,]\d+)?[eE][-+]?\d+")
+_MINUS = "-\u2212\u2013"
+_BLANKS = " \u00a0\u202f'\u2019"
+_SHOWN = re.compile(
+    rf"(?P<before>\D*?)(?P<sign>[{_MINUS}(]?)\s*(?P<digits>[.,]?\d(?:[\d.,{_BLANKS}]*\d)?)[.,]?"
+    r"(?P<power>[eE][-+]?\d+)?(?P<behind>.*)",
+    re.DOTALL,
+)
+"""A number as a cell shows it, with what stands around it."""
+_GROUPS = re.compile(rf"\d+|\d{{1,3}}(?:[.,]\d{{2,3}})*[.,]\d{{3}}|\d[\d{_BLANKS}]*")
+_FRACTION = re.compile(r"[-+]?(?:(?P<whole>\d+) +)?(?P<over>\d+)/(?P<under>[1-9]\d*)")
 _HAS_WORD = re.compile(r"[^\W_]")
 """A sign alone is no text for a number: zeros are shown as a dash, narrow columns as ###."""
 _ROW_HIDDEN = ("collapse", "filter")
@@ -250,30 +258,112 @@ def _number(text: str, shown: str, *, percent: bool) -> object:
         return Broken(f"The cell holds {text[:30]!r} where a number stands.")
     if not number.is_finite() or abs(number.adjusted()) > 30:
         return Broken(f"The cell holds {text[:30]}, which is no number of a plant.")
-    if percent:
-        return Shown(f"{format((number * 100).normalize(), 'f')} %")
     # a double written with 17 digits is the number with 15
     plain = Decimal(format(Decimal(format(float(number), ".15g")), "f"))
     said = shown.strip()
-    behind = _BEHIND.fullmatch(said)
-    if behind is not None:
-        whole = said[: behind.start(1)].strip().isdecimal()
-        measured = f"{plain} {behind[1]}"
-        return Shown(said if whole else measured, plain, measured)
+    if percent:
+        return _percentage(plain, said)
+    if not _HAS_WORD.search(said):
+        return plain
+    seen = _seen(said, plain)
+    if seen is None:
+        return Shown(said, plain, plain, None, _other(plain, said))
+    value, before, behind = seen
     bare = said.replace(" ", "")
+    if before or behind:
+        measured = f"{before}{value} {behind}".strip()
+        whole = not before and re.fullmatch(r"[\d ]+", said.removesuffix(behind)) is not None
+        return Shown(said if whole or before else measured, plain, measured)
     if bare.isdecimal() and bare != format(plain, "f") and Decimal(bare) == plain:
         return Shown(bare, plain, plain)  # leading zeros
-    if _SHOWN.fullmatch(said):
-        digits = re.split(r"[.,]", said)
-        places = len(digits[-1]) if len(digits) > 1 else 0
-        present = -int(plain.as_tuple().exponent)
-        thousands = places == 3 and plain == plain.to_integral_value()
-        fits = plain.adjusted() + places <= 25  # beyond: no number of a plant
-        if places > present and places <= 15 and fits and not thousands:
-            return plain.quantize(Decimal(1).scaleb(-places))
-    elif _HAS_WORD.search(said) and not _POWER.fullmatch(said):
-        return Shown(said, plain, plain)
-    return plain
+    return Shown(said, plain, plain) if _FRACTION.fullmatch(said) else value
+
+
+def _percentage(plain: Decimal, said: str) -> Shown:
+    hundred = Decimal(format((plain * 100).normalize(), "f"))
+    seen = _seen(said, hundred) if said else (hundred, "", "%")
+    if seen is None or "%" not in seen[1] + seen[2]:
+        differs = _other(plain, said)
+        return Shown(said, None, said, differs, differs)
+    value, before, behind = seen
+    if "%" in before:
+        before, behind = before.replace("%", "").rstrip(), f"%{behind}"
+    text = f"{before}{value} {behind}"
+    return Shown(text, None, text)
+
+
+def _other(plain: Decimal, said: str) -> Broken:
+    return other_number(f"{plain:f}", f"it shows {said[:40]!r}, which is another number")
+
+
+def _seen(said: str, plain: Decimal) -> tuple[Decimal, str, str] | None:
+    """The number with the digits that a text shows, and what stands before and behind it.
+
+    ``None``: the text shows another number, or none. Shown may be less than is held: rounded.
+
+    >>> _seen("2.000", Decimal(2)), _seen("2,000 Pa", Decimal(2000))
+    ((Decimal('2.000'), '', ''), (Decimal('2000'), '', 'Pa'))
+    >>> _seen("(5.0) bar", Decimal(-5)), _seen("1.5 MPa", Decimal(1500000))
+    ((Decimal('-5.0'), '', 'bar'), None)
+    """
+    fraction = _FRACTION.fullmatch(said)
+    if fraction is not None:
+        part = Fraction(int(fraction["over"]), int(fraction["under"]))
+        off = abs(abs(Fraction(plain)) - int(fraction["whole"] or 0) - part)
+        same = off <= Fraction(1, 2 * int(fraction["under"])) and (said[0] == "-") == (plain < 0)
+        return (plain, "", "") if same else None
+    found = _SHOWN.fullmatch(said)
+    if found is None:
+        return None
+    before, behind = found["before"].strip(), found["behind"].strip()
+    negative = found["sign"] != ""
+    if "(" in before and behind.startswith(")"):  # "($5.00)"
+        before, negative = before.replace("(", "", 1).strip(), True
+    if (found["sign"] == "(" or negative) and behind.startswith(")"):
+        behind = behind[1:].lstrip()
+    elif found["sign"] == "(":
+        return None
+    elif before and before[0] in _MINUS:
+        before, negative = before[1:].lstrip(), True
+    elif behind and behind[0] in _MINUS:
+        behind, negative = behind[1:].lstrip(), True
+    if re.match(rf"[{_MINUS}).,\d]", behind):
+        return None
+    power = int(found["power"][1:]) if found["power"] and len(found["power"]) < 5 else 0
+    places = _places_shown(found["digits"], abs(plain), power)
+    if places is None or (negative != (plain < 0) and plain):
+        return None
+    present = -int(plain.as_tuple().exponent)
+    fits = plain.adjusted() + places <= 25  # beyond: no number of a plant
+    if not power and places > present and places <= 15 and fits:
+        plain = plain.quantize(Decimal(1).scaleb(-places))
+    return plain, before, behind
+
+
+def _places_shown(digits: str, size: Decimal, power: int) -> int | None:
+    """How many decimals ``digits`` show of a number of this size; ``None``: they are another.
+
+    Which sign is the decimal one is told by the number itself; three digits behind a sign are
+    thousands only where that is the number.
+    """
+    for mark in ".,":
+        whole, sign, part = digits.rpartition(mark)
+        if not sign or not part.isdecimal() or not _GROUPS.fullmatch(whole or "0"):
+            continue
+        if mark not in whole and _near(f"{_joined(whole)}.{part}", size, power):
+            return len(part)
+    return 0 if _GROUPS.fullmatch(digits) and _near(_joined(digits), size, power) else None
+
+
+def _joined(digits: str) -> str:
+    return re.sub(r"\D", "", digits)
+
+
+def _near(text: str, size: Decimal, power: int) -> bool:
+    """Whether a number of this size is shown so, rounded to the digits of ``text``."""
+    shown = Decimal(text).scaleb(power)
+    step = Decimal(1).scaleb(int(shown.as_tuple().exponent))
+    return abs(shown - size) * 2 <= step
 
 
 def attribute(given: dict[str, str], name: str) -> str:

@@ -37,6 +37,7 @@ from calfleet.errors import Problem
 _BUILT_IN = {
     1: "0", 2: "0.00", 3: "#,##0", 4: "#,##0.00", 9: "0%", 10: "0.00%", 11: "0.00E+00",
     **dict.fromkeys(range(14, 18), "d/m/yy"), 22: "d/m/yy h:mm",
+    **dict.fromkeys(range(18, 22), "h:mm:ss"), **dict.fromkeys(range(45, 48), "[h]:mm:ss"),
     **dict.fromkeys(range(27, 32), "yyyy/m/d"), 36: "yyyy/m/d",
     **dict.fromkeys(range(50, 59), "yyyy/m/d"),
 }  # fmt: skip

@@ -83,8 +83,9 @@ def _short(text: str) -> str:
 _DIGITS = r"(?:\d[\d.,' ]*\d|\d|[.,]\d+)"
 _NUMBER = re.compile(rf"(?P<sign>[-+]?)\s*(?P<digits>{_DIGITS})(?P<power>[eE][-+]?\d{{1,2}})?")
 _GROUPED = {
-    Decimals.POINT: re.compile(r"\d{1,3}(?:[,' ]\d{3})+(?:\.\d+)?"),
-    Decimals.COMMA: re.compile(r"\d{1,3}(?:[.' ]\d{3})+(?:,\d+)?"),
+    # a group of thousands never begins with 0: 0.125 is an eighth, whatever the decimal sign
+    Decimals.POINT: re.compile(r"[1-9]\d{0,2}(?:[,' ]\d{3})+(?:\.\d+)?"),
+    Decimals.COMMA: re.compile(r"[1-9]\d{0,2}(?:[.' ]\d{3})+(?:,\d+)?"),
 }
 _UNGROUPED = {
     Decimals.POINT: re.compile(r"\d+\.?|\d*\.\d+"),
@@ -107,7 +108,8 @@ def plain_number(digits: str, decimals: Decimals | None) -> Decimal:
     (Decimal('1234.50'), Decimal('1.5'), Decimal('12500'))
 
     Raises Misread: '1,234' and '1.234' where ``decimals`` is not known and both readings fit
-    (a point alone is a decimal point, as spreadsheet programs write it); digits in no order.
+    (a point alone is a decimal point, as spreadsheet programs write it); digits that do not fit
+    the decimal sign given; digits in no order.
     """
     choices = [decimals] if decimals else [Decimals.POINT, Decimals.COMMA]
     found: list[Decimal] = []
@@ -123,6 +125,14 @@ def plain_number(digits: str, decimals: Decimals | None) -> Decimal:
     if len(values) == 1:
         return found[0]
     if not values:
+        other = Decimals.POINT if decimals is Decimals.COMMA else Decimals.COMMA
+        if decimals and (_UNGROUPED[other].fullmatch(digits) or _GROUPED[other].fullmatch(digits)):
+            raise Misread(
+                f'{digits!r} is not a number with decimals = "{decimals}", as the mapping says of '
+                "the column.",
+                f'Write the number with that sign, or put decimals = "{other}" in the mapping; '
+                "where both signs stand in the column, leave decimals out.",
+            )
         raise Misread(f"{digits!r} is not a number.", "Enter digits with one decimal sign.")
     if "," not in digits:
         return Decimal(digits)  # 1.234: only a comma in the column makes a point a separator
@@ -248,13 +258,18 @@ _TWO = re.compile(
     rf"(?P<s1>[-+])\s*(?P<n1>{_DIGITS})\s*(?P<u1>[^\d+\-/;,]*)[\s/;,|]*"
     rf"(?P<s2>[-+])\s*(?P<n2>{_DIGITS})\s*(?P<u2>.*)"
 )
+_OPEN = re.compile(
+    rf"(?:(?P<s1>[-+])\s*(?P<n1>{_DIGITS})\s*(?P<u1>[^\d+\-/;,]*?)\s*[/;,|]\s*[-+]?\s*open"
+    rf"|[-+]?\s*open\s*[/;,|]\s*(?P<s2>[-+])\s*(?P<n2>{_DIGITS}))\s*(?P<u2>.*)",
+    re.IGNORECASE,
+)
 _ONE = re.compile(rf"(?P<s1>[-+]?)\s*(?P<n1>{_DIGITS})\s*(?P<u1>.*)")
 
 
 def band(text: str, decimals: Decimals | None = None) -> Band:
-    """A tolerance, as in '+/- 2 %', '±0.1 bar', '+0.2/-0.1 bar', '+0,5 bar', '1 % FS'.
+    """A tolerance, as in '+/- 2 %', '±0.1 bar', '+0.2/-0.1 bar', '+0,5/open bar', '1 % FS'.
 
-    One sign alone leaves the other side open; no sign is both sides.
+    'open' or one sign alone leaves the other side open; no sign is both sides.
 
     >>> band("±0.1 bar")
     Band(minus=Decimal('0.1'), plus=Decimal('0.1'), basis='absolute', unit='bar')
@@ -275,6 +290,16 @@ def band(text: str, decimals: Decimals | None = None) -> Band:
             raise Misread(f"{text!r} names two units.", "Use one unit for both sides.")
         basis, unit = _basis(second or first)
         return Band(sides["-"], sides["+"], basis, unit)
+    side = None if both else _OPEN.fullmatch(rest)
+    if side is not None:
+        number = measured(side["n1"] or side["n2"], decimals).number
+        first, second = (side["u1"] or "").strip(), side["u2"].strip()
+        if first and second and first != second:
+            raise Misread(f"{text!r} names two units.", "Use one unit.")
+        basis, unit = _basis(second or first)
+        if (side["s1"] or side["s2"]) == "+":
+            return Band(None, number, basis, unit)
+        return Band(number, None, basis, unit)
     one = _ONE.fullmatch(rest)
     behind = one["u1"].strip() if one is not None else ""
     strange = re.search(r"\d", behind.replace("2O", "")) is not None and not _is_unit(behind)
@@ -481,7 +506,32 @@ def deciding_dates(values: Iterable[object]) -> dict[DateOrder, str]:
 
 def column_decimals(values: Iterable[object]) -> Decimals | None:
     """The decimal sign that every number of a column fits, ``None`` where nothing decides."""
-    point = comma = False
+    decided = column_signs(values).decided
+    return next(iter(decided)) if len(decided) == 1 else None
+
+
+_OTHER = {Decimals.POINT: Decimals.COMMA, Decimals.COMMA: Decimals.POINT}
+
+
+@dataclass(frozen=True, slots=True)
+class Signs:
+    """What the numbers of a column tell of its decimal sign.
+
+    ``decided``: a cell for each sign that at least one number tells; ``open``: a cell for each
+    sign that would make thousands of a number which is a decimal one by the other sign (POINT:
+    1,234; COMMA: 1.234); ``grouped``: whether a number shows thousands for certain (1.234,5).
+    """
+
+    decided: dict[Decimals, str]
+    open: dict[Decimals, str]
+    grouped: bool
+
+
+def column_signs(values: Iterable[object]) -> Signs:
+    """What decides the decimal sign of a column, and which of its numbers have two readings."""
+    decided: dict[Decimals, str] = {}
+    unclear: dict[Decimals, str] = {}
+    grouped = False
     for value in values:
         if not isinstance(value, str) or ("," not in value and "." not in value):
             continue
@@ -492,20 +542,21 @@ def column_decimals(values: Iterable[object]) -> Decimals | None:
             if last_comma < 0 and last_point < 0:
                 continue  # a whole number tells nothing
             if last_comma >= 0 and last_point >= 0:
-                comma, point = comma or last_comma > last_point, point or last_point > last_comma
-            elif last_comma >= 0:
-                whole, _, part = digits.partition(",")
-                if digits.count(",") > 1:
-                    point = True
-                elif len(part) != 3 or whole in ("", "0") or len(whole) > 3:
-                    comma = True
-            elif digits.count(".") > 1:
-                comma = True
-            elif len(digits) - last_point != 4 or digits.startswith(("0.", ".")) or last_point > 3:
-                point = True
-    if comma is point:
-        return None
-    return Decimals.COMMA if comma else Decimals.POINT
+                sign = Decimals.COMMA if last_comma > last_point else Decimals.POINT
+                decided.setdefault(sign, value)
+                grouped = True
+                continue
+            mark = "," if last_comma >= 0 else "."
+            own = Decimals.COMMA if mark == "," else Decimals.POINT
+            whole, _, part = digits.partition(mark)
+            if digits.count(mark) > 1:
+                decided.setdefault(_OTHER[own], value)
+                grouped = True
+            elif len(part) != 3 or whole[:1] in ("", "0") or len(whole) > 3:
+                decided.setdefault(own, value)
+            else:
+                unclear.setdefault(_OTHER[own], value)
+    return Signs(decided, unclear, grouped)
 
 
 def serial_or_day(value: object, order: DateOrder | None, *, epoch_1904: bool) -> date:

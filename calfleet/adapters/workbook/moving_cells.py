@@ -18,6 +18,7 @@ from functools import lru_cache
 from calfleet import records as rec
 from calfleet.adapters.workbook.grids import Broken, Shown
 from calfleet.adapters.workbook.loose import (
+    Band,
     Decimals,
     Misread,
     band,
@@ -50,7 +51,12 @@ _MINUTES = {
     **dict.fromkeys(("h", "hr", "hrs", "hour", "hours"), 60),
 }
 _MEASURED = frozenset({Sort.VALUE, Sort.SPREAD, Sort.BAND, Sort.RANGE, Sort.SPREADS})
+_NUMBERS = _MEASURED | {Sort.NUMBER, Sort.SHARE, Sort.WHOLE}
 _AS_SHOWN = frozenset({Sort.TEXT, Sort.WORD, Sort.LIST})
+_SEVERAL = re.compile(
+    r"(?<!\d )(?<![\d.,])[\d.,]*\d\s*[^\W\d]*\s*(?:[/;|&\n]|\band\b)\s*(?:[^\W\d]+[ :=]\s*)?\d"
+)
+"""Two numbers in a cell, as in 'HH 5.2 bar / H 4.8 bar', not '4 1/2 bar' nor '4 kg/cm2'."""
 _CELSIUS = frozenset(
     {"temperature_c", "temperature_min_c", "temperature_max_c", "Reference temperature"}
 )
@@ -90,6 +96,10 @@ class Outcome:
     """A word in the place of a reading: the switch did not trip, did not reset ..."""
 
     word: str
+
+
+class Endless(Misread):
+    """A value that has no end of digits in the unit asked for."""
 
 
 def blank(value: object) -> bool:
@@ -163,7 +173,9 @@ def understood(value: object, sort: Sort, use: ColumnUse, *, epoch_1904: bool) -
         if sort in _AS_SHOWN:
             if value.unclear is not None:
                 raise Misread(value.unclear.message, value.unclear.hint)
-        elif value.number is None or sort in _MEASURED:
+        elif sort in _NUMBERS:
+            value = _as_seen(value, sort, use)
+        elif value.number is None:
             value = value.measured
         else:
             value = value.number
@@ -174,6 +186,26 @@ def understood(value: object, sort: Sort, use: ColumnUse, *, epoch_1904: bool) -
                 return None
             value = found
     return _READERS[sort](value, use, epoch_1904)
+
+
+def _as_seen(value: Shown, sort: Sort, use: ColumnUse) -> object:
+    """The number of a cell with what its format shows around it, as if it had been typed.
+
+    Raises Misread: a person sees another number, or per cent of something else.
+    """
+    if value.differs is not None:
+        if sort is Sort.WHOLE and value.unclear is None:
+            return str(value)  # "Rev-2"
+        raise Misread(value.differs.message, value.differs.hint)
+    of_cell = re.fullmatch(r"[^%]*%\s*([^\W\d_].*)", str(value.measured), re.DOTALL)
+    if of_cell is not None and use.unit.startswith("% of"):
+        basis = band(f"1 %{of_cell[1]}").basis
+        if basis != use.unit:
+            raise Misread(
+                f"The cell shows {str(value)!r}, and the mapping says {use.unit!r}.",
+                "Correct the number format of the cell, or the unit of the column in the mapping.",
+            )
+    return value.measured
 
 
 def _number(value: object, use: ColumnUse) -> tuple[Decimal, str]:
@@ -254,6 +286,12 @@ def _unit(value: object, use: ColumnUse, epoch: bool) -> object:
 def _value(value: object, use: ColumnUse, epoch: bool) -> object:
     if isinstance(value, str) and value in OUTCOMES:
         return Outcome(value)
+    if isinstance(value, str) and use.field == "Set point" and _SEVERAL.search(value):
+        raise Misread(
+            f"{shown(value)} is more than one set point.",
+            'Split it: a column for each, with set_point = "HH" and set_point = "H" in the '
+            "mapping, or a row for each with its label. Of one value in two units keep one.",
+        )
     number, behind = _number(value, use)
     return Value(number, *_unit_of(behind, use))
 
@@ -283,6 +321,8 @@ def _band(value: object, use: ColumnUse, epoch: bool) -> object:
         unit, _ = _unit_of("", use)
         return Tolerance(number, number, "absolute" if unit else "", unit)
     found = band(value, use.decimals)
+    if None in (found.minus, found.plus) and "open" not in value.casefold():
+        raise _one_side(value, found, use)
     if found.basis == "%":
         basis = use.unit if use.unit in TOLERANCE_BASES or use.unit == "% of reading" else ""
         return Tolerance(found.minus, found.plus, basis, "%")
@@ -292,6 +332,23 @@ def _band(value: object, use: ColumnUse, epoch: bool) -> object:
         return Tolerance(found.minus, found.plus, use.unit if use.unit != "%" else "", "%")
     unit, _ = _unit_of(found.unit, use)
     return Tolerance(found.minus, found.plus, "absolute" if unit else "", unit)
+
+
+def _one_side(text: str, found: Band, use: ColumnUse) -> Misread:
+    """A sign alone: many write it for both sides, and an open side is a limit given up."""
+    number = (found.plus if found.minus is None else found.minus) or Decimal(0)
+    behind = found.unit if found.basis == "absolute" else found.basis
+    unit = f" {behind}" if behind else ""
+    sign, other = ("-", "+") if found.plus is None else ("+", "-")
+    both = f"Write '+/- {number}{unit}' for both sides"
+    if use.field == "Accuracy":
+        return Misread(f"{text!r} gives one side of an error.", f"{both}.")
+    return Misread(
+        f"{text!r}: it is not clear whether this is both sides, or one with the other open.",
+        f"{both}, '{sign}{number}/{other}{2 * number}{unit}' for two different ones, or "
+        f"'{sign}{number}/open{unit}' for an open side; or give the sides in two columns, mapped "
+        "to 'Tolerance minus' and 'Tolerance plus'.",
+    )
 
 
 def _range(value: object, use: ColumnUse, epoch: bool) -> object:
@@ -333,7 +390,7 @@ def in_unit(value: Value, unit: str, *, difference: bool = False) -> Decimal:
     >>> in_unit(Value(Decimal("2.5"), "bar"), "kPa")
     Decimal('250')
 
-    Raises Misread: another dimension, or no finite decimal (30 psi is none in bar).
+    Raises Misread: another dimension; Endless: no finite decimal (30 psi is none in bar).
     """
     if not value.unit or not unit or value.unit == unit:
         return value.number
@@ -344,9 +401,10 @@ def in_unit(value: Value, unit: str, *, difference: bool = False) -> Decimal:
         raise Misread(error.message, error.next_step) from error
     found = exact_decimal(exact)
     if found is None:
-        raise Misread(
+        raise Endless(
             f"{value.number} {value.unit} is {float(exact):.9g}... {unit}, no number with an end.",
-            f"Give it in {unit}; a rounded value would be another one.",
+            f"Give it in {unit} as the data sheet, the certificate or the instrument states it: it "
+            "is not rounded here, that would be another value.",
         )
     return found
 

@@ -9,6 +9,7 @@ from calfleet import records as rec
 from calfleet.adapters.workbook.moving_cells import Ends, Tolerance, Value
 from calfleet.adapters.workbook.moving_map import TableKind
 from calfleet.adapters.workbook.moving_names import MovingRows
+from calfleet.adapters.workbook.moving_plausible import check_gauge
 from calfleet.adapters.workbook.moving_registers import a_value, converted, in_order, keep_one
 from calfleet.adapters.workbook.moving_rows import Line, MovedRow, SheetRows, tables_of
 from calfleet.adapters.workbook.siterows import THERMOMETER
@@ -123,5 +124,7 @@ def read_gauges(
     out = []
     for found, gauge in moving.gauges_from(table):
         if isinstance(found, MovedRow):
+            if not found.bad:
+                check_gauge(found, gauge)
             out.append((found, gauge))
     return out

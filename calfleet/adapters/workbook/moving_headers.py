@@ -17,6 +17,7 @@ from calfleet.adapters.workbook.loose import (
     Misread,
     clean,
     column_dates,
+    column_signs,
     date_orders,
     deciding_dates,
     measured,
@@ -37,7 +38,9 @@ from calfleet.adapters.workbook.moving_words import (
     PHRASES,
     brackets,
     label_of,
+    number_of,
     plain_header,
+    point_of,
     vocabulary,
     yes_and_no,
 )
@@ -95,9 +98,9 @@ def match_of(kind: TableKind, header: str) -> Match | None:
             return reading
     text = plain_header(header)
     if text in phrases:
-        return Match(
-            phrases[text], Certainty.SURE, f"the header {shown(header)} says {phrases[text]}"
-        )
+        # a bare "No." may as well count the rows
+        certainty = Certainty.LIKELY if text == "no" else Certainty.SURE
+        return Match(phrases[text], certainty, f"the header {shown(header)} says {phrases[text]}")
     if kind in (TableKind.SWITCHES, TableKind.SET_POINTS):
         label, rest = label_of(header)
         field = phrases.get(rest, "")
@@ -105,6 +108,14 @@ def match_of(kind: TableKind, header: str) -> Match | None:
             return Match(
                 field, Certainty.LIKELY, f"the header {shown(header)} says {field} of {label}",
                 set_point=label,
+            )  # fmt: skip
+        number, rest = number_of(header)
+        field = phrases.get(rest) or phrases.get(rest.removeprefix("setpoint "), "")
+        if number and field in SET_POINT_FIELDS and field != "Label":
+            return Match(
+                field, Certainty.LIKELY,
+                f"the header {shown(header)} says {field} of set point {number}",
+                set_point=number,
             )  # fmt: skip
     return _part(kind, header, text, phrases)
 
@@ -131,6 +142,9 @@ def _part(kind: TableKind, header: str, text: str, phrases: dict[str, str]) -> M
 def _reading(kind: TableKind, header: str) -> Match | None:
     """A column of readings: phase, label, run and what was read."""
     label, text = label_of(header)
+    if not label:
+        label, numbered = point_of(header)
+        text = numbered if label else text
     words = text.split()
     phase = ""
     for word, meant in (("asfound", "as-found"), ("asleft", "as-left")):
@@ -261,7 +275,7 @@ def unit_of(header: str, sort: Sort, field: str) -> tuple[str, str]:
 
 
 def dates_of(texts: Collection[str], order: DateOrder | None) -> tuple[DateOrder | None, str, bool]:
-    """The order of a column's dates, what to say, and whether the cells look like dates."""
+    """The order of a column's dates, what to say, and whether its cells are clear dates."""
     digits = [text for text in texts if date_orders(text)]
     if not digits:
         bad = [text for text in texts if not re.search(r"\d", text)]
@@ -288,7 +302,42 @@ def dates_of(texts: Collection[str], order: DateOrder | None) -> tuple[DateOrder
         return order, f"dates are {order}, as in the other columns", True
     return None, (
         f"the order of its dates is not clear ({shown(sorted(unclear)[0])}): add date_order"
-    ), True  # fmt: skip
+    ), False  # fmt: skip
+
+
+def decimals_of(
+    texts: Collection[str], others: Decimals | None
+) -> tuple[Decimals | None, str, bool]:
+    """The decimal sign of a column, what to say, and whether its own cells are clear about it.
+
+    ``others``: that of the other columns. A sign that would make thousands of a number which may
+    as well have a fraction is not proposed: the person says it, or the cell is refused.
+    """
+    signs = column_signs(sorted(texts))
+    decided, either = signs.decided, signs.open
+    if len(decided) > 1:
+        some = " and ".join(shown(each) for each in decided.values())
+        return None, (
+            f"its decimal signs contradict each other ({some}): each cell is read by itself, and "
+            "one that can be read in two ways is a problem"
+        ), False  # fmt: skip
+    own = next(iter(decided), None)
+    sign = own or others
+    if sign is not None and sign in either and not signs.grouped:
+        where = "other cells have" if own else "other columns have"
+        return None, (
+            f"{shown(either[sign])} may have a fraction or thousands ({where} a decimal {sign}): "
+            "add decimals"
+        ), False  # fmt: skip
+    if own is not None:
+        return own, f"the decimal sign is the {own}", True
+    if others is not None:
+        return others, f"the decimal sign is the {others}, as in the other columns", False
+    if Decimals.POINT in either:
+        return None, "the decimal sign is not clear: add decimals", False
+    if either:
+        return None, "a point is taken as the decimal sign: add decimals if it is not", False
+    return None, "", True
 
 
 def words_of(
@@ -324,6 +373,8 @@ def words_of(
                 found[word] = ""
             elif canonical and name not in READING_FIELDS:
                 strange.append(word)
+    if sort in (*WITH_UNIT, Sort.NUMBER, Sort.DAY):
+        found.update({t: "" for t in texts if t.casefold() in NOT_THERE and t != "?"})
     said = ""
     if strange:
         listed = ", ".join(shown(word) for word in sorted(set(strange))[:5])

@@ -24,7 +24,13 @@ from calfleet.adapters.workbook.moving_cells import (
 )
 from calfleet.adapters.workbook.moving_map import READING_FIELDS, TableKind
 from calfleet.adapters.workbook.moving_names import MovingRows
-from calfleet.adapters.workbook.moving_rows import Line, MovedRow, Placed, SheetRows
+from calfleet.adapters.workbook.moving_rows import (
+    Line,
+    MovedRow,
+    Placed,
+    SheetRows,
+    without_idle_reason,
+)
 from calfleet.adapters.workbook.siterows import CALIBRATIONS
 from calfleet.adapters.workbook.sources import Table
 from calfleet.adapters.workbook.tables import shown, squeezed
@@ -124,10 +130,16 @@ class History:
             found = self.moving.history_from(
                 Table(tuple(rows), complete=True), Table(tuple(runs), complete=False), numbers
             )
+            spoilt = set()
             for moved, record in found:
                 if isinstance(moved, MovedRow):
                     moved.bad = moved.bad or moved.line.bad
+                    if moved.bad:
+                        spoilt.add(moved.raw("calibration"))
                     yield moved, record
+            for run in runs if spoilt else ():
+                if run.raw("calibration") in spoilt:
+                    run.bad = True  # its calibration is not taken, so the row is not either
             done += len(part)
             self.progress("calibrations", done, total)
 
@@ -305,6 +317,7 @@ class History:
                 quiet.add(key)
             if value is not None:
                 values[key] = value
+        without_idle_reason(values, line)
         unit = values.get("barometric unit")
         if isinstance(unit, Value):
             values["barometric unit"] = unit.unit

@@ -12,6 +12,7 @@ import re
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
+from typing import TypeVar
 
 from calfleet import records as rec
 from calfleet.adapters.workbook.grids import Book
@@ -22,10 +23,20 @@ from calfleet.adapters.workbook.moving_history import History
 from calfleet.adapters.workbook.moving_map import FIELDS, Mapping, TableKind
 from calfleet.adapters.workbook.moving_names import MovingRows
 from calfleet.adapters.workbook.moving_registers import Switches, keep_one
-from calfleet.adapters.workbook.moving_rows import Line, MovedRow, Notes, SheetRows, tables_of
+from calfleet.adapters.workbook.moving_rows import (
+    Line,
+    MovedRow,
+    Notes,
+    SheetRows,
+    marked_together,
+    tables_of,
+    without_idle_reason,
+)
 from calfleet.adapters.workbook.sources import Table
 from calfleet.adapters.workbook.tables import CODE, squeezed
 from calfleet.errors import Problem
+
+_Record = TypeVar("_Record")
 
 
 @dataclass(frozen=True)
@@ -35,8 +46,10 @@ class Incoming:
     ``given``: only what the files say (``site`` and ``planning`` are those of ``known``); a row
     with a problem is not among them. ``places``: (kind, key) as the audit trail names facts
     ("switch", "TAG rev N") to the place of the row. ``problems``: every problem, one for each
-    cell, in the order of the files; ``summarised`` makes them few. ``remarks``: what was
-    understood rather than stated. ``rows_read``: rows of data by 'file, sheet'.
+    cell, in the order of the files; ``summarised`` makes them few. ``remarks``: values that are
+    hardly meant so, then what was understood rather than stated. ``rows_read``: rows of data by
+    'file, sheet'; ``rows_not_read``: those of them that gave no record, by kind of record and
+    'file, sheet'.
 
     A switch or gauge whose row has no revision gets the next after the known highest (1 for a
     new one); its day of effect is that of its column or constant, else that of the known latest
@@ -49,6 +62,7 @@ class Incoming:
     problems: tuple[Problem, ...]
     remarks: tuple[Problem, ...]
     rows_read: dict[str, int]
+    rows_not_read: dict[tuple[str, str], int]
 
 
 def read_incoming(
@@ -71,6 +85,18 @@ def read_incoming(
     finally:
         if collecting:
             gc.enable()
+
+
+_RECORD_OF = {
+    TableKind.SWITCHES: "switch", TableKind.SET_POINTS: "switch", TableKind.GAUGES: "gauge",
+    TableKind.CERTIFICATES: "certificate", TableKind.POINTS: "certificate",
+    TableKind.STANDARDS: "certificate", TableKind.CALIBRATIONS: "calibration",
+    TableKind.READINGS: "calibration", TableKind.PEOPLE: "person",
+    TableKind.QUALIFICATIONS: "qualification", TableKind.PROCEDURES: "procedure revision",
+    TableKind.AREAS: "area", TableKind.LABORATORIES: "laboratory",
+    TableKind.POLICIES: "interval policy",
+}  # fmt: skip
+"""The kind of record that the rows of a sheet give, as the audit trail names it."""
 
 
 class _Reader:
@@ -105,7 +131,9 @@ class _Reader:
                 if grid.rows:
                     self.notes.problem(
                         where, "The mapping does not name this sheet.",
-                        "Propose the mapping anew, or name the sheet in it as ignored.",
+                        "Propose the mapping anew, name the sheet in it as ignored, or let the "
+                        'file and sheet of a table fit more names, as in file = "history*.csv", '
+                        'sheet = "*".',
                     )  # fmt: skip
                 continue
             if table.kind is TableKind.IGNORED:
@@ -137,24 +165,26 @@ class _Reader:
                 names.complete = False
 
     def _unmatched(self, books: Sequence[Book]) -> None:
+        """Tables without a file: a remark, or a problem where no table has one."""
         from fnmatch import fnmatchcase
 
-        for table in self.mapping.tables:
-            if table.kind is TableKind.IGNORED:
-                continue
-            if not any(
-                fnmatchcase(book.name, table.file) and fnmatchcase(grid.name, table.sheet)
-                for book in books
-                for grid in book.grids
-            ) and not any(
-                (book.name, grid.name) == (table.file, table.sheet)
-                for book in books
-                for grid in book.grids
-            ):
-                self.notes.problem(
-                    table.name, "The mapping names this sheet, and no file has it.",
-                    "Name its file, too, or take the sheet out of the mapping.",
-                )  # fmt: skip
+        sheets = [(book.name, grid.name) for book in books for grid in book.grids]
+        tables = [t for t in self.mapping.tables if t.kind is not TableKind.IGNORED]
+        without = [
+            table
+            for table in tables
+            if (table.file, table.sheet) not in sheets
+            and not any(
+                fnmatchcase(file, table.file) and fnmatchcase(sheet, table.sheet)
+                for file, sheet in sheets
+            )
+        ]
+        note = self.notes.remark if len(without) < len(tables) else self.notes.problem
+        for table in without:
+            note(
+                table.name, "The mapping names this sheet, and no file has it.",
+                "If it is to be read as well, name its file, too.",
+            )  # fmt: skip
 
     def read(self) -> Incoming:
         areas = self._areas()
@@ -193,8 +223,13 @@ class _Reader:
             given,
             self.places,
             tuple(sorted(self.notes.problems, key=self._by_place)),
-            tuple(self.notes.remarks),
+            (*self.notes.doubts, *self.notes.remarks),
             {sheet.table.name: sheet.count for sheet in self.sheets},
+            {
+                (_RECORD_OF[sheet.table.kind], sheet.table.name): len(sheet.not_read)
+                for sheet in self.sheets
+                if sheet.not_read
+            },
         )
 
     def _place(self, row: MovedRow, kind: str, key: str, name: str) -> None:
@@ -247,16 +282,18 @@ class _Reader:
         return tuple(out)
 
     def _policies(self) -> tuple[rec.IntervalPolicy, ...]:
-        out = []
+        found: list[tuple[MovedRow, rec.IntervalPolicy]] = []
         for sheet in tables_of(TableKind.POLICIES, self.sheets):
             for line in sheet.lines():
                 row = MovedRow(self._values(line), line)
                 policy = self.moving.policy_from(row)
                 self.moving.learn(self.moving.policies, policy.code)
-                if not row.bad:
-                    out.append(policy)
-                    key = f"{policy.code} from {policy.effective_on}"
-                    self._place(row, "interval policy", key, "code")
+                found.append((row, policy))
+        out = []
+        for row, policy in none_of_two(found, lambda each: (each.code, each.effective_on)):
+            out.append(policy)
+            key = f"{policy.code} from {policy.effective_on}"
+            self._place(row, "interval policy", key, "code")
         return tuple(out)
 
     def _laboratories(self) -> tuple[rec.Laboratory, ...]:
@@ -285,7 +322,7 @@ class _Reader:
                 if any((a.number, a.valid_from) == (each.number, start) for a in accreditations):
                     row.problem("accreditation", "An accreditation is there twice.")
                 accreditations.append(each)
-            if not any(row.bad for row in of_code):
+            if not marked_together(of_code):
                 out.append(rec.Laboratory(code, name, kind, tuple(accreditations)))
                 self._place(first, "laboratory", code, "code")
                 own = [row for row in of_code if row.given("accreditation")]
@@ -310,15 +347,26 @@ class _Reader:
                 for name in ("person", "granted_by"):
                     values[squeezed(name)] = moving.refer(line, name)
                 held.append(MovedRow(values, line))
+        # whom the site knows need not be listed with the name again
+        known = {person.code: person.name for person in self.known.people}
+        listed = {row.raw("person") for row in rows}
+        for row in held:
+            code = row.raw("person")
+            if isinstance(code, str) and code in known and code not in listed:
+                listed.add(code)
+                rows.append(MovedRow({"person": code, "name": known[code]}, row.line))
         complete = moving.people.complete
         found = moving.people_from(Table(tuple(rows), complete), Table(tuple(held), complete=True))
-        bad = {str(row.raw("person")) for row in (*rows, *held) if row.bad}
+        of_person: dict[str, list[MovedRow]] = {}
+        for row in (*rows, *held):
+            of_person.setdefault(str(row.raw("person")), []).append(row)
+        bad = {code for code, own in of_person.items() if marked_together(own)}
         own = {person.code for person in found}
         for row in held:
             code = row.raw("person")
             if not row.bad and isinstance(code, str) and code not in own:
                 row.problem(
-                    "person", f"{code} is not among the people of these files.",
+                    "person", f"{code} is not among the people of the site or of these files.",
                     "List the person with the name, too: that tells who is meant.",
                 )  # fmt: skip
         out = []
@@ -362,10 +410,9 @@ class _Reader:
         where = {revision.name: row.where("effective_on") for row, revision in found}
         moving.check_procedure_order(lambda each: where.get(each.name, each.name))
         out = []
-        for row, revision in found:
-            if not row.bad:
-                out.append(revision)
-                self._place(row, "procedure revision", revision.name, "code")
+        for row, revision in none_of_two(found, lambda each: each.name):
+            out.append(revision)
+            self._place(row, "procedure revision", revision.name, "code")
         return tuple(out)
 
     def _certificates(self) -> tuple[rec.Certificate, ...]:
@@ -377,6 +424,7 @@ class _Reader:
                 values = self._values(line)
                 values["gauge"] = moving.refer(line, "gauge")
                 values["laboratory"] = moving.refer(line, "laboratory")
+                without_idle_reason(values, line)
                 row = MovedRow(values, line)
                 number, unit = row.raw("certificate"), row.raw("unit")
                 if isinstance(number, str) and isinstance(unit, str):
@@ -408,7 +456,10 @@ class _Reader:
             Table(tuple(rows.values()), complete), Table(tuple(points), complete=True),
             Table(tuple(standards), complete=True),
         )  # fmt: skip
-        bad = {str(row.raw("certificate")) for row in (*points, *standards) if row.bad}
+        of_number: dict[str, list[MovedRow]] = {}
+        for row in (*rows.values(), *points, *standards):
+            of_number.setdefault(str(row.raw("certificate")), []).append(row)
+        bad = {number for number, own_rows in of_number.items() if marked_together(own_rows)}
         out = []
         for each, certificate in found:
             if isinstance(each, MovedRow) and not each.bad and certificate.number not in bad:
@@ -450,6 +501,18 @@ class _Reader:
         return MovedRow(values, line)
 
 
+def none_of_two(
+    found: Sequence[tuple[MovedRow, _Record]], key: Callable[[_Record], object]
+) -> list[tuple[MovedRow, _Record]]:
+    """Those without a problem; of several with one key none, where one has a problem."""
+    groups: dict[object, list[MovedRow]] = {}
+    for row, record in found:
+        groups.setdefault(key(record), []).append(row)
+    for rows in groups.values():
+        marked_together(rows)
+    return [(row, record) for row, record in found if not row.bad]
+
+
 # --- many problems as few -----------------------------------------------------------------
 
 _SAID = re.compile(r"'[^']*'|\"[^\"]*\"|[-+]?\d[\d.,:-]*|\b[A-Z]+-[\w-]+")
@@ -459,29 +522,47 @@ _CELL = re.compile(r"!(?P<column>[A-Z]+)(?P<row>\d+)$|, line (?P<line>\d+), colu
 def summarised(problems: Sequence[Problem], most: int = 3) -> tuple[Problem, ...]:
     """The problems with those of one kind in one column as one, which counts and names cells.
 
-    Up to ``most`` of a kind stay as they are. The place is that of the first cell.
+    Up to ``most`` of a kind stay as they are. The place is that of the first cell. A cell counts
+    once, and where it holds something else than the first, that is told.
     """
-    groups: dict[tuple[str, str], list[Problem]] = {}
-    for problem in problems:
+    groups: dict[tuple[str, str, str], list[Problem]] = {}
+    for problem in dict.fromkeys(problems):
         found = _CELL.search(problem.where)
         where = problem.where
         if found is not None:
             where = f"{problem.where[: found.start()]} {found['column'] or found['letter']}"
         # what is said of a whole sheet names a field each time: not the same in other cells
         said = _SAID.sub("#", problem.message) if found is not None else problem.message
-        groups.setdefault((where, said), []).append(problem)
+        step = _SAID.sub("#", problem.hint) if found is not None else problem.hint
+        groups.setdefault((where, said, step), []).append(problem)
     out: list[Problem] = []
     for group in groups.values():
-        if len(group) <= most:
+        places: dict[str, Problem] = {}
+        for each in group:
+            places.setdefault(each.where, each)
+        cells = list(places.values())
+        if len(cells) <= most:
             out.extend(group)
             continue
-        first = group[0]
-        named = ", ".join(_short_place(each.where) for each in group[1:4])
-        more = len(group) - 4
+        first = cells[0]
+        same = all(each.message == first.message for each in cells)
+        named = ", ".join(_short_place(each.where) + _differs(first, each) for each in cells[1:4])
+        more = len(cells) - 4
         further = f"{named} and {more:,} more" if more > 0 else named
-        message = f"{first.message} The same in {len(group) - 1:,} further cells: {further}."
+        what = "The same" if same else "The like"
+        message = f"{first.message} {what} in {len(cells) - 1:,} further cells: {further}."
         out.append(Problem(first.where, message, first.hint))
     return tuple(out)
+
+
+def _differs(first: Problem, other: Problem) -> str:
+    """What the message of ``other`` names where that of ``first`` names something else."""
+    for here, there in zip(
+        _SAID.findall(first.message), _SAID.findall(other.message), strict=False
+    ):
+        if here != there:
+            return f" ({there})"
+    return ""
 
 
 def _short_place(where: str) -> str:

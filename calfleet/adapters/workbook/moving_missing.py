@@ -13,16 +13,19 @@ from calfleet.adapters.workbook.moving_map import ColumnUse, TableKind, TableUse
 Values = Callable[[ColumnUse, int], Iterable[object]]
 """The first values of a column, so many at most."""
 
+POINT_NEEDS = (
+    "Label", "Set point", "Direction", "Tolerance minus", "Tolerance basis", "Dead band",
+    "Contact form", "Action", "Energised state",
+)  # fmt: skip
+"""What every set point needs."""
+
 _NEEDED: dict[TableKind, tuple[str, ...]] = {
     TableKind.SWITCHES: (
         "Tag", "Effective on", "Serial number", "Area", "Service", "Family", "Quantity", "Unit",
         "Range low", "Range high", "Line unit", "Proof pressure", "Criticality", "Outage-bound",
         "Status", "Interval policy", "Procedure", "Bench minutes",
     ),
-    TableKind.SET_POINTS: (
-        "Tag", "Label", "Set point", "Direction", "Tolerance minus", "Tolerance basis",
-        "Dead band", "Contact form", "Action", "Energised state",
-    ),
+    TableKind.SET_POINTS: ("Tag", *POINT_NEEDS),
     TableKind.GAUGES: (
         "Gauge", "Effective on", "Serial number", "Description", "Status", "Mode", "Unit",
         "Range low", "Range high", "Resolution", "Accuracy", "Accuracy basis", "Drift per year",

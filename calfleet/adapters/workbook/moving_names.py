@@ -6,9 +6,9 @@ import re
 from collections import defaultdict
 
 from calfleet import records as rec
-from calfleet.adapters.workbook.moving_rows import Line, Notes
+from calfleet.adapters.workbook.moving_rows import Line, MovedRow, Notes
 from calfleet.adapters.workbook.siterows import SiteRows
-from calfleet.adapters.workbook.tables import Names, shown, squeezed
+from calfleet.adapters.workbook.tables import Names, Row, shown, squeezed
 
 
 def folded(name: str) -> str:
@@ -51,6 +51,23 @@ class MovingRows(SiteRows):
             self.certificates[certificate.number] = certificate
         self.latest_switch = {tag: each[-1] for tag, each in self.switches.items()}
         self.latest_gauge = {code: each[-1] for code, each in self.gauges.items()}
+
+    def set_point_step(self, row: Row) -> str:
+        """What to do about a switch without set points, in the terms of its sheet."""
+        sheet = row.line.sheet if isinstance(row, MovedRow) else None
+        if sheet is not None and (sheet.gives("Set point") or any(g[0] for g in sheet.groups)):
+            return "Fill in the cell of the set point."
+        return (
+            'Map a column to "Set point" (and those of its direction and tolerance), or give a '
+            'sheet with a row for each set point, of the kind "set points" in the mapping.'
+        )
+
+    def points_step(self, row: Row) -> str:
+        """What to do about a certificate without points."""
+        return (
+            'Give the sheet with its points, too, of the kind "certificate points" in the mapping: '
+            "a column of it names the certificate."
+        )
 
     def learn(self, names: Names, code: str, *others: str) -> None:
         """A name that rows may refer to, by its code, another spelling, or another name."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from calfleet import records as rec
@@ -21,6 +21,7 @@ from calfleet.adapters.workbook.moving_headers import (
     Match,
     column_of,
     dates_of,
+    decimals_of,
     fitting,
     guess,
     is_range,
@@ -41,7 +42,7 @@ from calfleet.adapters.workbook.moving_map import (
     TableKind,
     TableUse,
 )
-from calfleet.adapters.workbook.moving_missing import missing
+from calfleet.adapters.workbook.moving_missing import POINT_NEEDS, missing
 from calfleet.adapters.workbook.moving_names import folded
 from calfleet.adapters.workbook.moving_rows import header_areas, header_of
 from calfleet.adapters.workbook.moving_words import (
@@ -55,6 +56,8 @@ from calfleet.adapters.workbook.tables import CODE
 _LOOK = 40
 """Rows at the top of a sheet among which the header is looked for."""
 _DEEP = 3
+_CLEAR = 4
+"""So many fields must be clear where the kind of a sheet is guessed."""
 _WORTH = {Certainty.SURE: 1.0, Certainty.LIKELY: 0.6, Certainty.GUESS: 0.2}
 _HEAVY = {
     TableKind.SWITCHES: {"Set point", "Range", "Direction", "Quantity", "Range low", "Service"},
@@ -76,6 +79,10 @@ _FAMILY = frozenset(
 )  # fmt: skip
 
 
+_SIDES = ("H", "L")
+"""How labels of set points begin that tell the direction."""
+
+
 def propose(books: Sequence[Book], known: rec.SiteInput) -> Mapping:
     """How the files are most likely meant; each column with reason and certainty.
 
@@ -86,7 +93,70 @@ def propose(books: Sequence[Book], known: rec.SiteInput) -> Mapping:
     tables = [
         _Sheet(book, grid, names).table() for book in books for grid in book.grids if grid.rows
     ]
+    if not any(_gives_points(table) for table in tables):
+        tables = [_without_points(table) for table in tables]
     return Mapping(tuple(tables), tuple(_new_areas(books, tables, known)))
+
+
+def _gives_points(table: TableUse) -> bool:
+    return any(use.field == "Set point" for use in table.columns)
+
+
+def _without_points(table: TableUse) -> TableUse:
+    """The table with the fields of set points as missing, unless the site knows its switches."""
+    if table.kind is not TableKind.SWITCHES or not table.missing:
+        return table
+    given = {use.field for use in table.columns}
+    more = [name for name in POINT_NEEDS if name not in given and name not in table.missing]
+    return replace(table, missing=(*table.missing, *more))
+
+
+def _listed(columns: Iterable[ColumnUse]) -> Iterator[ColumnUse]:
+    """Each column once, without a field: the sheet is ignored."""
+    seen: set[str] = set()
+    for use in columns:
+        if use.column not in seen:
+            seen.add(use.column)
+            reason = f"it looks like {use.field}" if use.field else use.reason
+            yield ColumnUse(use.column, use.header, reason=reason, sample=use.sample)
+
+
+def _number_points(found: dict[int, Match], again: dict[int, Match]) -> None:
+    """Gives each of several set points of a row its own name, so that none is left out."""
+    if any(match.field == "Set point" for match in again.values()):
+        _number_again(found, again)
+    labels = {m.set_point for m in found.values() if m.field == "Set point"}
+    if labels == {"1"}:  # a number alone sets nothing apart
+        for column, match in found.items():
+            if match.set_point == "1":
+                found[column] = replace(match, set_point="")
+        return
+    if "" not in labels or len(labels) == 1:
+        return
+    own = next(str(n) for n in range(1, len(labels) + 1) if str(n) not in labels)
+    twins = {m.field for m in found.values() if m.set_point}
+    for column, match in found.items():
+        if not match.set_point and match.field in twins:
+            found[column] = replace(
+                match, set_point=own, certainty=Certainty.GUESS,
+                reason=f"{match.reason}; there are others, so this set point is called {own}",
+            )  # fmt: skip
+
+
+def _number_again(found: dict[int, Match], again: dict[int, Match]) -> None:
+    """The same headers once for each set point: they are numbered as they stand."""
+    count: dict[str, int] = {}
+    repeated = {m.field for m in again.values() if not m.set_point}
+    for column in sorted({*found, *again}):
+        match = found.get(column) or again[column]
+        if match.field not in repeated or match.field not in SET_POINT_FIELDS:
+            continue
+        count[match.field] = count.get(match.field, 0) + 1
+        number = str(count[match.field])
+        found[column] = replace(
+            match, set_point=number, certainty=Certainty.GUESS,
+            reason=f"{match.reason}, which stands there several times: taken as set point {number}",
+        )  # fmt: skip
 
 
 class _Names:
@@ -118,6 +188,8 @@ class _Try:
     headers: list[str]
     matches: dict[int, Match]
     score: float
+    lacks: str = ""
+    """A field without which the kind is only a guess."""
 
 
 class _Sheet:
@@ -129,7 +201,7 @@ class _Sheet:
         self.areas = header_areas(grid, self.numbers[:_LOOK][-1] + 1 if self.numbers else 0)
 
     def table(self) -> TableUse:
-        best = self._best()
+        best = self._best() or self._best(guess=True)
         if best is None:
             return TableUse(
                 self.book.name, self.grid.name, TableKind.IGNORED, *self._plain_header(),
@@ -155,16 +227,25 @@ class _Sheet:
                 )
             ),
         )
+        if best.lacks:
+            table = replace(
+                table, certainty=Certainty.GUESS,
+                reason=f"its headers are most like those of {best.kind}, yet none says "
+                f"{best.lacks}: give that field to its column",
+            )  # fmt: skip
         if self.grid.hidden:
             table = replace(
                 table, kind=TableKind.IGNORED, certainty=Certainty.GUESS, missing=(),
-                reason=f'the sheet is hidden; it looks like "{best.kind}": say so if it counts',
+                columns=tuple(_listed(columns)),
+                reason=f'the sheet is hidden; it looks like "{best.kind}": say so if it counts, '
+                "and give its columns their fields",
             )  # fmt: skip
         return table
 
     # header and kind -----------------------------------------------------------------------
 
-    def _best(self) -> _Try | None:
+    def _best(self, *, guess: bool = False) -> _Try | None:
+        """The header and kind that fit best; ``guess``: one field that the kind needs may lack."""
         best: _Try | None = None
         top = self.numbers[:_LOOK]
         for start in range(len(top)):
@@ -176,7 +257,7 @@ class _Sheet:
                     break
                 if not self._texts(rows[0]):
                     break
-                found = self._as_kinds(tuple(row + 1 for row in rows))
+                found = self._as_kinds(tuple(row + 1 for row in rows), guess=guess)
                 if found is not None and (best is None or found.score > best.score + 0.01):
                     best = found
         return best if best is not None and best.score >= 2.5 else None
@@ -191,7 +272,7 @@ class _Sheet:
                 return False
         return bool(cells)
 
-    def _as_kinds(self, rows: tuple[int, ...]) -> _Try | None:
+    def _as_kinds(self, rows: tuple[int, ...], *, guess: bool) -> _Try | None:
         columns = range(self.grid.width)
         headers = [header_of(self.grid, rows, column, self.areas) for column in columns]
         lowest = [header_of(self.grid, rows[-1:], column, self.areas) for column in columns]
@@ -213,9 +294,9 @@ class _Sheet:
                     matches[by_value] = Match(
                         key, Certainty.LIKELY, "its cells are names that the site knows"
                     )
-            if column is None:
+            if column is None and not guess:
                 continue
-            if self._share_known(kind, column, max(rows)) >= 0.5:
+            if column is not None and self._share_known(kind, column, max(rows)) >= 0.5:
                 bonus += 3
             if re.search(SHEET_WORDS[kind], f"{self.grid.name} {self._title(rows[0])}".casefold()):
                 bonus += 1.5
@@ -226,11 +307,30 @@ class _Sheet:
                 fields[match.field] = max(fields.get(match.field, 0.0), worth)
             score = sum(fields.values()) * (0.4 + 0.6 * len(matches) / filled)
             score += min(bonus, score) - 0.05 * len(rows)
-            if not self._possible(kind, fields):
+            lacks = ""
+            if guess:
+                lacks = self._lacking(kind, fields, matches)
+                if not lacks:
+                    continue
+            elif not self._possible(kind, fields):
                 continue
             if best is None or score > best.score:
-                best = _Try(kind, rows, headers, matches, score)
+                best = _Try(kind, rows, headers, matches, score, lacks)
         return best
+
+    def _lacking(self, kind: TableKind, fields: Collection[str], matches: dict[int, Match]) -> str:
+        """The one field with which the headers would be those of the kind; '' for none.
+
+        Only where much else is clear: four fields, one of them hardly found in other kinds.
+        """
+        clear = {m.field for m in matches.values() if m.certainty is not Certainty.GUESS}
+        if len(clear) < _CLEAR or not clear & _HEAVY.get(kind, set()):
+            return ""
+        key = KEYS[kind]
+        tries = FIELDS[kind] if key in fields else [key]
+        return next(
+            (f for f in tries if f not in fields and self._possible(kind, {*fields, f})), ""
+        )
 
     @staticmethod
     def _possible(kind: TableKind, fields: Collection[str]) -> bool:
@@ -272,11 +372,15 @@ class _Sheet:
         """The best column for each field; a field is given once."""
         taken: dict[tuple[str, str, str, int | None], int] = {}
         found: dict[int, Match] = {}
+        again: dict[int, Match] = {}
         for column, header in enumerate(headers):
             match = match_of(kind, header)
             below = match_of(kind, lowest[column])
             if match is None or (
-                below is not None and _WORTH[below.certainty] > _WORTH[match.certainty]
+                below is not None
+                and _WORTH[below.certainty] > _WORTH[match.certainty]
+                # the rows above may say of which set point: "Set point 2" over "dir."
+                and not (match.field == below.field and match.set_point)
             ):
                 match = below
             if match is None:
@@ -287,11 +391,15 @@ class _Sheet:
                 match = replace(match, field=field, reason=said)
             other = taken.get(match.key)
             if other is not None:
+                if folded(header) == folded(headers[other]):
+                    again[column] = match
                 if _WORTH[match.certainty] <= _WORTH[found[other].certainty]:
                     continue
                 del found[other]
             taken[match.key] = column
             found[column] = match
+        if kind in (TableKind.SWITCHES, TableKind.SET_POINTS):
+            _number_points(found, again)
         return found
 
     def _values(self, column: int, first: int, most: int = 100_000) -> Iterator[object]:
@@ -418,13 +526,11 @@ class _Sheet:
         if sort in (*WITH_UNIT, Sort.NUMBER, Sort.SHARE, Sort.WHOLE) and any(
             re.search(r"\d[.,]\d", text) for text in texts
         ):
-            own_decimals = column_decimals(texts) or decimals
-            if own_decimals is not None:
-                reasons.append(f"the decimal sign is the {own_decimals}")
-            elif any(re.search(r"\d,\d{3}(?!\d)", text) for text in texts):
-                reasons.append("the decimal sign is not clear: add decimals")
-            elif any(re.search(r"\d\.\d{3}(?!\d)", text) for text in texts):
-                reasons.append("a point is taken as the decimal sign: add decimals if it is not")
+            own_decimals, said, ok = decimals_of(texts, decimals)
+            if said:
+                reasons.append(said)
+            if not ok:
+                certainty = Certainty.GUESS
         words, said = words_of(field, sort, texts, self._values(column, first))
         if said:
             reasons.append(said)
@@ -491,7 +597,7 @@ class _Sheet:
             return
         fields = {m.field for m in best.matches.values()}
         has_points = "Set point" in fields
-        if use.field == "Set point" and use.set_point and "Direction" not in fields:
+        if use.field == "Set point" and use.set_point[:1] in _SIDES and "Direction" not in fields:
             meant = "rising" if use.set_point.startswith("H") else "falling"
             yield replace(
                 use, field="Direction", unit="", decimals=None, words=(("*", meant),),

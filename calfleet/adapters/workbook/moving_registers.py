@@ -13,14 +13,22 @@ from decimal import Decimal
 
 from calfleet import records as rec
 from calfleet.adapters.workbook.loose import Misread
-from calfleet.adapters.workbook.moving_cells import Ends, Tolerance, Value, in_unit
+from calfleet.adapters.workbook.moving_cells import Endless, Ends, Tolerance, Value, in_unit
 from calfleet.adapters.workbook.moving_map import (
     SET_POINT_FIELDS,
     Duplicates,
     TableKind,
 )
 from calfleet.adapters.workbook.moving_names import MovingRows
-from calfleet.adapters.workbook.moving_rows import Line, MovedRow, Placed, SheetRows, tables_of
+from calfleet.adapters.workbook.moving_plausible import check_switch
+from calfleet.adapters.workbook.moving_rows import (
+    Line,
+    MovedRow,
+    Placed,
+    SheetRows,
+    marked_together,
+    tables_of,
+)
 from calfleet.adapters.workbook.sources import Table
 from calfleet.adapters.workbook.tables import Row, squeezed
 from calfleet.metrology.units import PressureMode
@@ -57,8 +65,15 @@ def converted(
     try:
         return in_unit(value, unit, difference=difference)
     except Misread as error:
-        line.problem(name, error.message, error.hint)
+        line.problem(name, error.message, _step(error, value))
         return None
+
+
+def _step(error: Misread, value: Value) -> str:
+    """What to do about a value that cannot be brought to the unit of its row."""
+    if isinstance(error, Endless):
+        return f"{error.hint} Or give the whole row in {value.unit}, beginning with the range."
+    return error.hint
 
 
 def a_value(line: Line, name: str) -> Value | None:
@@ -109,18 +124,21 @@ class Switches:
                 self._points_of_site(draft, tag)
             for line, values, group in draft.points:
                 point = {"tag": tag, "revision": revision, **values}
-                points.append(MovedRow(point, line, _place_in(line, group)))
+                points.append(MovedRow(point, line, _place_in(line, group), group=group))
         ordered = in_order(rows, "Tag")
         table = Table(tuple(ordered), complete=all(s.complete for s in self.sheets))
         found = self.moving.switches_from(table, Table(tuple(points), complete=True))
-        bad = {
-            (str(p.raw("tag")), _revision(p)) for p in points if p.bad
-        }  # fmt: skip
+        of_switch: dict[tuple[str, int], list[MovedRow]] = {}
+        for each in points:
+            of_switch.setdefault((str(each.raw("tag")), _revision(each)), []).append(each)
         out = []
-        for each, switch in found:
-            if isinstance(each, MovedRow):
-                each.bad = each.bad or each.line.bad or (switch.tag, switch.revision) in bad
-                out.append((each, switch))
+        for moved, switch in found:
+            if isinstance(moved, MovedRow):
+                own = of_switch.get((switch.tag, switch.revision), [])
+                moved.bad = moved.bad or moved.line.bad
+                if not marked_together([moved, *own]):
+                    check_switch(own, switch)
+                out.append((moved, switch))
         return out
 
     # rows --------------------------------------------------------------------------------
@@ -155,7 +173,7 @@ class Switches:
         policy = line.sheet.table.duplicates
         first = earlier.line.where("Tag")
         if policy is Duplicates.PROBLEM:
-            twice(line, "Tag", tag, key[1], first)
+            twice(line, "Tag", tag, key[1], earlier.line)
         elif policy is Duplicates.FIRST:
             line.sheet.notes.remark(line.where("Tag"), f"{tag} stands at {first}; that one counts.")
         else:
@@ -214,9 +232,14 @@ class Switches:
                            ("Range low", low), ("Set point", first)):  # fmt: skip
             if isinstance(each, Value | Ends):
                 told.append((name, each))
-        code = next((each.unit for _, each in told if each.unit), "")
+        source, code = next(((n, each.unit) for n, each in told if each.unit), ("", ""))
         if not code and latest is not None:
             code = latest.unit
+        if ends is not None and not ends.unit and code and source in ("Set point", ""):
+            of = "of the set point" if source else "of the switch in the site"
+            line.sheet.notes.remark(
+                line.where("Range"), f"The range names no unit; {code} {of} is taken."
+            )
         for name, each in told:
             if name != "Set point":  # looked at with the others of the row
                 check_mode(line, name, each.mode, values.get("quantity"))
@@ -379,7 +402,7 @@ def point_values(
         try:
             return in_unit(value, unit, difference=difference)
         except Misread as error:
-            problem(name, error.message, error.hint)
+            problem(name, error.message, _step(error, value))
             return None
 
     values: dict[str, object] = {"label": label or get("Label")}
@@ -505,14 +528,27 @@ def _point_as_held(point: rec.SetPoint) -> dict[str, object]:
 # --- rows that are there twice --------------------------------------------------------------
 
 
-def twice(line: Line, field_name: str, name: str, revision: object, first: str) -> None:
-    """Notes that a name stands in a row that was there already."""
+def twice(line: Line, field_name: str, name: str, revision: object, first: Line) -> None:
+    """Notes that a name stands in a row that was there already, and marks both rows.
+
+    A row that says the very same as the first leaves that one as it is.
+    """
     number = f" revision {revision}" if line.sheet.gives("Revision") else ""
-    line.problem(
-        field_name, f"{name}{number} is there twice, first at {first}.",
+    hint = (
         'Delete one of the rows, or say in the mapping which counts: duplicates = "first" or '
-        '"last".',
-    )  # fmt: skip
+        '"last".'
+    )
+    where = line.where(field_name)
+    line.problem(
+        field_name, f"{name}{number} is there twice, first at {first.where(field_name)}.", hint
+    )
+    if line.sheet is first.sheet and all(
+        line.cell(placed) == first.cell(placed) for placed in line.sheet.columns
+    ):
+        return
+    message = f"{name}{number} stands again, with other values, at {where}; none of them counts."
+    if squeezed(field_name) not in first.failed:
+        first.problem(field_name, message, hint)
 
 
 def keep_one(
@@ -525,7 +561,8 @@ def keep_one(
         rows[key] = row
     elif policy is Duplicates.PROBLEM:
         revision = row.raw("revision") if row.line.sheet.gives("Revision") else None
-        twice(row.line, field_name, name, revision, earlier.line.where(field_name))
+        twice(row.line, field_name, name, revision, earlier.line)
+        earlier.bad = earlier.bad or earlier.line.bad
     elif policy is Duplicates.FIRST:
         row.line.sheet.notes.remark(
             row.line.where(field_name),

@@ -111,6 +111,8 @@ class Notes:
 
     problems: list[Problem] = field(default_factory=list)
     remarks: list[Problem] = field(default_factory=list)
+    doubts: list[Problem] = field(default_factory=list)
+    """Remarks on values that are hardly meant so; they are told before the others."""
     _missing: dict[tuple[str, str], None] = field(default_factory=dict)
 
     def problem(self, where: str, message: str, hint: str = "") -> None:
@@ -118,6 +120,9 @@ class Notes:
 
     def remark(self, where: str, message: str, hint: str = "") -> None:
         self.remarks.append(Problem(where, message, hint))
+
+    def doubt(self, where: str, message: str, hint: str = "") -> None:
+        self.doubts.append(Problem(where, message, hint))
 
     def missing(self, sheet: SheetRows, name: str) -> None:
         """A field that neither column nor constant gives: said once for the sheet."""
@@ -146,7 +151,7 @@ class Placed:
     constant: Constant | None = None
     cache: dict[object, object] = field(default_factory=dict)
     commas: bool = False
-    """Whether decimal commas stand in the column, and the mapping gives no decimal sign."""
+    """Whether decimal commas stand in the sheet, and the mapping gives the column no sign."""
 
 
 class SheetRows:
@@ -169,6 +174,9 @@ class SheetRows:
             if sort is not None:
                 self.constants[squeezed(name)] = Placed(None, use, sort, value)
         self.count = 0
+        self.not_read: set[int] = set()
+        """Rows (from 0) that gave no record, for a problem of theirs or of a row that belongs to
+        them."""
         self._merged = merged_cells(grid, table.first_row - 1)
         self._names: dict[str, str] = {}
 
@@ -212,10 +220,16 @@ class SheetRows:
             if not use.field:
                 continue
             placed = Placed(index, use, self.fields[use.field])
-            if use.decimals is None and placed.sort in _WITH_DECIMALS:
-                placed.commas = self._has_commas(index)
             self.columns.append(placed)
             self._put(placed)
+        numbers = [each for each in self.columns if each.sort in _WITH_DECIMALS]
+        commas = any(
+            each.use.decimals is Decimals.COMMA
+            or (each.use.decimals is None and self._has_commas(each.index))
+            for each in numbers
+        )
+        for each in numbers:
+            each.commas = commas and each.use.decimals is None
         mapped = {squeezed(each.header) for each in self.table.columns}
         letters = {each.column for each in self.table.columns}
         for column, header in enumerate(headers):
@@ -226,8 +240,10 @@ class SheetRows:
                 )
         return whole
 
-    def _has_commas(self, column: int) -> bool:
+    def _has_commas(self, column: int | None) -> bool:
         """Whether a cell of the column has a decimal comma for certain."""
+        if column is None:
+            return False
         first = self.table.first_row - 1
         texts = {
             cells[column]
@@ -346,7 +362,7 @@ class SheetRows:
         if (
             text
             and _TOTAL.fullmatch(text.strip(" :=\t"))
-            and (keyless or filled[0] == index)
+            and (keyless or filled[0] == index or self._only_counts(cells, filled[1:]))
             and text not in tags
         ):
             self.notes.remark(self.place(row), f"Left out as a line of totals: {shown(text)}.")
@@ -357,6 +373,13 @@ class SheetRows:
             self.notes.remark(self.place(row), f"Left out as a title or a note: {shown(text)}.")
             return True
         return False
+
+    @staticmethod
+    def _only_counts(cells: Sequence[object], filled: Sequence[int]) -> bool:
+        """Whether cells hold nothing but plain numbers: '40' below the tags counts them."""
+        return all(
+            re.fullmatch(r"[-+]?\d[\d.,' ]*", plain(cells[index])) is not None for index in filled
+        )
 
     def _beside(self, row: int, cells: Sequence[object]) -> None:
         """A row that has something only in columns that are not used."""
@@ -394,15 +417,26 @@ class SheetRows:
 class Line:
     """One row of a sheet: cells by field, understood once; problems go to the notes."""
 
-    __slots__ = ("_found", "bad", "cells", "failed", "row", "sheet")
+    __slots__ = ("_bad", "_found", "cells", "failed", "row", "sheet")
 
     def __init__(self, sheet: SheetRows, row: int, cells: Sequence[object]) -> None:
         self.sheet = sheet
         self.row = row
         self.cells = cells
-        self.bad = False
+        self._bad = False
         self.failed: set[str] = set()
         self._found: dict[str, object] = {}
+
+    @property
+    def bad(self) -> bool:
+        """Whether something of the row cannot be read; set, it counts the row as not read."""
+        return self._bad
+
+    @bad.setter
+    def bad(self, value: bool) -> None:
+        self._bad = value
+        if value:
+            self.sheet.not_read.add(self.row)
 
     def cell(self, placed: Placed) -> object:
         if placed.index is None:
@@ -416,7 +450,7 @@ class Line:
             return None
         key = (type(raw), raw, str(raw)) if isinstance(raw, Decimal) else (type(raw), raw)
         if type(raw) is Shown:
-            key = (*key, raw.number, raw.measured)
+            key = (*key, raw.number, raw.measured, raw.unclear, raw.differs)
         try:
             return placed.cache[key]
         except KeyError:
@@ -429,7 +463,7 @@ class Line:
             self.problem(
                 placed,
                 f"{shown(raw)}: {open_[0]} may be {Decimal(open_[0]).normalize():f} or "
-                f"{open_[0].replace('.', '')}; other cells of the column have decimal commas.",
+                f"{open_[0].replace('.', '')}; other cells of the sheet have decimal commas.",
                 'Write it without a doubt, or say decimals = "comma" or "point" in the mapping.',
             )
             return None
@@ -510,10 +544,11 @@ class MovedRow(Row):
     """A row of canonical values that knows the sheet it came from.
 
     A field that neither column nor constant gives is one problem for the sheet. ``quiet`` names
-    are not missed: something else was said about them.
+    are not missed: something else was said about them. ``group``: columns of this row alone, such
+    as those of one of several set points.
     """
 
-    __slots__ = ("_said", "line", "quiet")
+    __slots__ = ("_bad", "_said", "group", "line", "quiet")
 
     def __init__(
         self,
@@ -521,12 +556,35 @@ class MovedRow(Row):
         line: Line,
         place: Callable[[str], str] | None = None,
         quiet: Collection[str] = (),
+        group: Mapping[str, Placed] | None = None,
     ) -> None:
-        super().__init__(values, place or line.where, line.sheet.notes.problems)
         self.line = line
+        super().__init__(values, place or line.where, line.sheet.notes.problems)
         self.quiet = quiet
+        self.group = group or {}
         self.bad = line.bad
         self._said: set[str] = set()
+
+    @property
+    def bad(self) -> bool:
+        """Whether the record cannot be made; set, it counts the row as not read."""
+        return self._bad
+
+    @bad.setter
+    def bad(self, value: bool) -> None:
+        self._bad = value
+        if value:
+            self.line.sheet.not_read.add(self.line.row)
+
+    def column(self, *names: str) -> Placed | None:
+        """The column, or the constant, that gives one of the fields: the first that is filled."""
+        sheet = self.line.sheet
+        for name in names:
+            key = squeezed(name)
+            for placed in (self.group.get(name), sheet.at.get(key), sheet.constants.get(key)):
+                if placed is not None and not blank(self.line.cell(placed)):
+                    return placed
+        return None
 
     def _missing(self, name: str, what: str) -> None:
         self.bad = True
@@ -561,6 +619,22 @@ class MovedRow(Row):
                 value = self.line.cell(placed)
                 return None if blank(value) or isinstance(value, Broken) else value
         return None
+
+
+def without_idle_reason(values: dict[str, object], line: Line) -> None:
+    """Takes a reason for correcting out that holds for the whole sheet, of a row that corrects
+    nothing."""
+    if values.get("replaces") is None and line.sheet.at.get("replacement reason") is None:
+        values.pop("replacement reason", None)
+
+
+def marked_together(rows: Sequence[MovedRow]) -> bool:
+    """Whether one of the rows has a problem; all of them are marked then: they are one record."""
+    bad = any(row.bad for row in rows)
+    if bad:
+        for row in rows:
+            row.bad = True
+    return bad
 
 
 def _index(column: str) -> int:

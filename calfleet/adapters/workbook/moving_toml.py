@@ -34,6 +34,8 @@ _HEAD = """\
 # How these files are read when they are moved in. Everything behind a "#" is explanation.
 #
 # Each [[tables]] is one sheet. Check its kind (what one row is), its header rows, and each column.
+# file and sheet may hold * for any text: file = "history*.csv", sheet = "*" reads every file of
+# that name (the sheet of a CSV file is called as the file). The first table that fits counts.
 # Kinds: KINDS
 #
 #   column, header  where it stands; the header is looked for if the column has moved
@@ -311,7 +313,8 @@ class _Reader:
             self._column(each, kind, (*where, "columns", index))
             for index, each in enumerate(self._columns(data, where))
         )
-        self._fields_twice(columns, where)
+        if kind is not TableKind.IGNORED:
+            self._fields_twice(columns, where)
         return TableUse(
             file, sheet, kind or TableKind.IGNORED, tuple(rows), first, last, columns,
             self._constants(data, kind, where),
@@ -342,12 +345,14 @@ class _Reader:
                          'Columns are named by letters: column = "F".')  # fmt: skip
         field = self._str(data, "field", where)
         fields = FIELDS[kind] if kind is not None else {}
-        if field and kind is not None and field not in fields:
+        left_alone = kind is None or kind is TableKind.IGNORED
+        if field and not left_alone and field not in fields:
             near = {each.casefold(): each for each in fields}.get(field.casefold())
             hint = f"Nearest: {near}." if near else nearest(field, fields)
             self.problem((*where, "field"), f"{field!r} is no field of {kind}.", hint)
         unit = self._str(data, "unit", where)
-        self._check_unit(unit, field, (*where, "unit"))
+        if not left_alone:
+            self._check_unit(unit, field, (*where, "unit"))
         run = data.get("run")
         if run is not None and (not isinstance(run, int) or isinstance(run, bool) or run < 1):
             self.problem((*where, "run"), f"run = {shown(run)} is no whole number from 1 on.")
@@ -408,7 +413,7 @@ class _Reader:
             self.problem(where, "constants is no table.", "Write [tables.constants].")
             return ()
         out: list[tuple[str, Constant]] = []
-        fields = FIELDS[kind] if kind is not None else None
+        fields = FIELDS[kind] if kind not in (None, TableKind.IGNORED) else None
         for name, each in value.items():
             if fields is not None and name not in fields:
                 near = {f.casefold(): f for f in fields}.get(name.casefold())

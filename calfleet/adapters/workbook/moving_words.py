@@ -16,6 +16,15 @@ from calfleet.adapters.workbook.moving_map import TableKind
 
 _BRACKETS = re.compile(r"[(\[{]([^)\]}]{1,40})[)\]}]")
 _SHORT: tuple[tuple[str, str], ...] = (
+    (r"prüfdatum|pruefdatum|geprüft am", "cal date"),
+    (r"prüfer|pruefer|geprüft von", "technician"),
+    (r"messstelle|messstellen nr|messstellennummer", "tag"),
+    (r"messbereich|einstellbereich|bereich", "range"),
+    (r"rückschaltpunkt", "reset"),
+    (r"schaltpunkt", "switch point"),
+    (r"zertifikat|kalibrierschein", "cert"),
+    (r"raumtemperatur", "room temperature"),
+    (r"seriennummer|seriennr|serien nr", "serial"),
     (r"(?:serial|ser) (?:no|number|nr|num)|s n|sn|ser|serial", "serial"),
     (r"as found|asfound|a f|af|found", "asfound"),
     (r"as left|asleft|a l|al|left", "asleft"),
@@ -24,7 +33,7 @@ _SHORT: tuple[tuple[str, str], ...] = (
     (r"certificate|cert|crt", "cert"),
     (r"calibrations?|calibrated|calib|cal", "cal"),
     (r"instruments?|instr|inst", "instrument"),
-    (r"tolerances?|toler|tol", "tolerance"),
+    (r"tolerances?|toler|tol|toleranz", "tolerance"),
     (r"temperature|temp|tmp", "temperature"),
     (r"description|descr|desc", "description"),
     (r"location|loc", "location"),
@@ -35,19 +44,19 @@ _SHORT: tuple[tuple[str, str], ...] = (
     (r"procedures?|proc|method", "procedure"),
     (r"work order|w o|wo|job no|job number|order no", "workorder"),
     (r"uncertainty|unc|uncert", "uncertainty"),
-    (r"humidity|rh|r h|rel humidity|relative humidity", "humidity"),
+    (r"humidity|rh|r h|rel humidity|relative humidity|hum|luftfeuchte|feuchte", "humidity"),
     (r"units?|uom|e u|eu|eng unit|engineering unit", "unit"),
     (r"minimum|min|lower|lo|low|from|lrv", "low"),
     (r"maximum|max|upper|hi|high|to|urv", "high"),
     (r"standards?|std|reference|ref|master", "reference"),
-    (r"accuracy|acc", "accuracy"),
-    (r"resolution|resol", "resolution"),
+    (r"accuracy|acc|genauigkeit", "accuracy"),
+    (r"resolution|resol|auflösung", "resolution"),
     (r"quantity|qty", "quantity"),
     (r"pressure|press", "pressure"),
     (r"differential pressure|d p|dp", "dp"),
-    (r"date|dated|day", "date"),
+    (r"date|dated|day|datum", "date"),
     (r"identification|ident|id|asset|equipment no", "id"),
-    (r"remarks?|comments?|notes?|rmk", "remarks"),
+    (r"remarks?|comments?|notes?|rmk|bemerkung(?:en)?", "remarks"),
     (r"returned|return to service", "returned"),
     (r"hazards?|danger", "hazards"),
 )
@@ -92,6 +101,38 @@ def label_of(text: str) -> tuple[str, str]:
     return LABELS[found[1]], " ".join(rest.split())
 
 
+_APART = re.compile(r"(?<=[^\W\d_])(?=\d\b)")
+_ORDINALS = {"1st": "1", "first": "1", "2nd": "2", "second": "2", "3rd": "3", "third": "3"}
+
+
+@lru_cache(maxsize=4096)
+def number_of(text: str) -> tuple[str, str]:
+    """The number of a set point in a header, and the plain header without it ('' for none).
+
+    >>> number_of("Set point 2"), number_of("SP1 tol."), number_of("2nd set point")
+    (('2', 'setpoint'), ('1', 'setpoint tolerance'), ('2', 'setpoint'))
+    """
+    words = plain_header(_APART.sub(" ", text)).split()
+    found = [w for w in words if re.fullmatch(r"[1-9]", w) or w in _ORDINALS]
+    if len(found) != 1:
+        return "", " ".join(words)
+    rest = " ".join(word for word in words if word != found[0])
+    return _ORDINALS.get(found[0], found[0]), rest
+
+
+def point_of(text: str) -> tuple[str, str]:
+    """The number that a header gives after the word set point, and the plain header without both.
+
+    >>> point_of("SP2 A/F trip"), point_of("A/F trip 2")
+    (('2', 'asfound trip'), ('', 'asfound trip 2'))
+    """
+    plain = f" {plain_header(_APART.sub(' ', text))} "
+    found = re.search(r" setpoint ([1-9])(?= )", plain)
+    if found is None:
+        return "", plain.strip()
+    return found[1], " ".join(f"{plain[: found.start()]}{plain[found.end() :]}".split())
+
+
 def brackets(text: str) -> list[str]:
     """What stands in brackets in a header, and its last word: there a unit may be."""
     found = [each.strip() for each in _BRACKETS.findall(text)]
@@ -116,9 +157,10 @@ _GAUGE = (
 )
 _SET_POINT = {
     "Label": "label|setpoint label|function|switch function|level|alarm level|stage",
-    "Set point": "setpoint|required trip|nominal trip|trip setpoint|nominal|required",
+    "Set point": "setpoint|required trip|nominal trip|trip setpoint|nominal|required|switch point|"
+    "setpoint value",
     "Direction": "direction|acting|rising falling|trip direction|on|inc dec|sense|"
-    "switch direction|dir|trip dir",
+    "switch direction|dir|trip dir|up down|setpoint dir",
     "Tolerance": "tolerance|tolerance +|± tolerance|setpoint tolerance|allowed error|±|"
     "permissible error|accuracy|trip tolerance|tolerance band|asfound tolerance",
     "Tolerance minus": "tolerance minus|tolerance low|minus tolerance|low tolerance",
@@ -155,7 +197,8 @@ _CAL = {
     "gauge cert no|operating cert",
     "static_gauge": "static gauge|static pressure gauge|line pressure gauge|static reference",
     "static_certificate": "static cert|static gauge cert",
-    "temperature_c": "temperature|ambient|ambient temperature|room temperature|air temperature",
+    "temperature_c": "temperature|ambient|ambient temperature|room temperature|air temperature|"
+    "room °c|room",
     "humidity": "humidity|ambient humidity|% humidity|humidity %",
     "adjusted": "adjusted|adjustment|adj|adjustment made|adjusted y n|was adjusted",
     "adjustment_note": "adjustment note|what was adjusted|adjustment remarks|work done",
@@ -190,7 +233,7 @@ PHRASES: dict[TableKind, dict[str, str]] = {
         "Tag": _TAG, "Revision": "revision|data sheet revision|issue|sheet revision",
         "Effective on": "effective on|effective|effective date|valid from|in force from|"
         "revision date|date of revision|installed|installation date|date installed|date",
-        "Reason": "reason|reason for change|change|revision note",
+        "Reason": "reason|reason for change|change|revision note|why|why reason",
         "Serial number": "serial|serial no",
         "Area": "area|unit area|plant area|plant|location|system|plant unit|building|section",
         "Service": "service|description|service description|duty|application|function description",
@@ -225,14 +268,15 @@ PHRASES: dict[TableKind, dict[str, str]] = {
     TableKind.GAUGES: {
         "Gauge": _GAUGE, "Revision": "revision", "Effective on": "effective on|effective|"
         "effective date|valid from|purchased|purchase date|in use since|date|in service since",
-        "Reason": "reason|reason for change", "Serial number": "serial|serial no",
+        "Reason": "reason|reason for change|why|why reason", "Serial number": "serial|serial no",
         "Description": "description|type|name|gauge description|model|gauge type",
         "Status": "status|condition",
         "Mode": "mode|pressure mode|pressure type|kind|kind of pressure",
         "Unit": "unit|range unit|pressure unit|scale unit", "Range": "range|scale|span|"
         "instrument range", "Range low": "range low|low range|scale low",
         "Range high": "range high|high range|scale high",
-        "Resolution": "resolution|readability|division|scale division|digit|graduation",
+        "Resolution": "resolution|readability|division|scale division|digit|graduation|"
+        "scale interval",
         "Accuracy": "accuracy|accuracy ±|± accuracy|permissible error|class|error limit|"
         "accuracy class|allowed error",
         "Accuracy basis": "accuracy basis|basis|accuracy of",
@@ -248,13 +292,13 @@ PHRASES: dict[TableKind, dict[str, str]] = {
         "Readable fraction": "readable fraction",
     },
     TableKind.CERTIFICATES: {
-        "certificate": "cert|cert no|cal cert|cal cert no|cert id",
+        "certificate": "cert|cert no|cal cert|cal cert no|cert id|no",
         "gauge": _GAUGE, "laboratory": "laboratory|lab|cal lab|cal laboratory|issued by|cal by|"
         "calibrating laboratory",
         "calibrated_on": "cal date|date of cal|cal on|date|last cal|cal",
         "issued_on": "issued on|issue date|date of issue|issued|cert date|date issued",
         "unit": "unit|pressure unit", "temperature_c": "temperature|ambient temperature|"
-        "room temperature|lab temperature", "humidity": "humidity|ambient humidity",
+        "room temperature|lab temperature|room °c|room", "humidity": "humidity|ambient humidity",
         "adjusted": "adjusted|adjustment|adj", "withdrawn_on": "withdrawn on|withdrawn",
         "withdrawal_reason": "withdrawal reason|reason of withdrawal", "replaces": "replaces",
         "replacement_reason": "replacement reason|reason of replacement", "remarks": "remarks",
@@ -262,7 +306,8 @@ PHRASES: dict[TableKind, dict[str, str]] = {
     TableKind.POINTS: {
         "certificate": "cert|cert no|cal cert|cal cert no",
         "phase": "phase|asfound asleft|state|condition", "direction": "direction|rising falling|"
-        "sense", "reference": "reference|applied|reference value|true value|applied pressure|"
+        "sense|up down",
+        "reference": "reference|applied|reference value|true value|applied pressure|"
         "reference pressure|nominal|reference reading",
         "indication": "indication|indicated|reading|gauge reading|indicated value|shown",
         "error": "error|deviation|indication error",

@@ -9,7 +9,7 @@ Source: OASIS OpenDocument 1.3 Part 4, 5.8 (references) and 5.2 (separators), fr
 from __future__ import annotations
 
 import re
-from datetime import time
+from datetime import datetime, time
 from decimal import Decimal
 from pathlib import Path
 
@@ -19,8 +19,9 @@ from calfleet.adapters.workbook.packages import Package, Unreadable, parse
 from calfleet.errors import Problem
 
 Value = str | int | float | object
-Cells = dict[tuple[int, int], tuple[Value, str, str]]
-"""Value, kind and number format by row and column from 1; of a formula its text, kind ``f``."""
+Cells = dict[tuple[int, int], tuple[Value, str, str, object]]
+"""Value, kind, number format and what is shown, by row and column from 1; of a formula its text,
+kind ``f``."""
 
 _ROWS, _COLUMNS = 2000, 60
 """A bench sheet reaches no further."""
@@ -47,7 +48,7 @@ def pages(path: Path, package: Package) -> dict[str, Cells]:
             if value is not None
         }
         for (row, column), formula in content.written.get(number, {}).items():
-            cells[row + 1, column + 1] = (formula_put(formula), "f", "General")
+            cells[row + 1, column + 1] = (formula_put(formula), "f", "General", None)
         found[grid.name] = cells
     return found
 
@@ -70,28 +71,34 @@ class _Content(Content):
                     of_sheet[row, column] = formula
         kind = attribute(given, "value-type")
         if kind == "percentage":
+            found = super().value(given)
+            if isinstance(found, Shown):
+                # its number is what a printed cell is compared by
+                number = Decimal(attribute(given, "value"))
+                return Shown(found, number, found.measured, found.unclear, found.differs)
+            return found
+        if kind == "date" and "T" in attribute(given, "date-value"):
             try:
-                return Decimal(attribute(given, "value"))
-            except ArithmeticError:
-                return Broken("The cell holds no number.")
+                return datetime.fromisoformat(attribute(given, "date-value"))
+            except ValueError:
+                pass  # said by what reads a day
         if kind == "time":
-            found = _TIME.fullmatch(attribute(given, "time-value"))
-            if found is not None and int(found[1]) < 24:
-                return time(int(found[1]), int(found[2]) % 60)
+            clock = _TIME.fullmatch(attribute(given, "time-value"))
+            if clock is not None and int(clock[1]) < 24:
+                return time(int(clock[1]), int(clock[2]) % 60)
         return super().value(given)
 
 
-def _typed(value: object) -> tuple[Value, str, str]:
+def _typed(value: object) -> tuple[Value, str, str, object]:
     if isinstance(value, Broken):
-        return value.message, "e", "General"
-    if isinstance(value, Shown):
-        value = value.number
-    if isinstance(value, Decimal):
-        places = max(0, -int(value.as_tuple().exponent))
+        return value.message, "e", "General", None
+    number = value.number if isinstance(value, Shown) else value
+    if isinstance(number, Decimal):
+        places = max(0, -int(number.as_tuple().exponent))
         if not places:
-            return int(value), "n", "0"
-        return float(value), "n", f"0.{'0' * places}"
-    return value, "b" if isinstance(value, bool) else "s", "General"
+            return int(number), "n", "0", value
+        return float(number), "n", f"0.{'0' * places}", value
+    return number, "b" if isinstance(number, bool) else "s", "General", None
 
 
 def formula_put(formula: str) -> str:

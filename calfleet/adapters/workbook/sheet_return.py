@@ -16,6 +16,8 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
+from calfleet.adapters.workbook.grid_cells import Shown
+from calfleet.adapters.workbook.grid_formats import by_format
 from calfleet.adapters.workbook.packages import Damaged, Unreadable, open_package, screen
 from calfleet.adapters.workbook.sheet_form import (
     MARK_TITLE,
@@ -30,7 +32,6 @@ from calfleet.adapters.workbook.sheet_form import (
     clean,
 )
 from calfleet.adapters.workbook.sheet_layout import lay_out
-from calfleet.adapters.workbook.sources import number_shown
 from calfleet.errors import Problem
 from calfleet.records import (
     BenchRecord,
@@ -54,17 +55,32 @@ TEXT_LIMIT = 300
 REMARKS_LIMIT = 2000
 _PLAIN = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)", re.ASCII)
 _COMMA = re.compile(r"([+-]?)(\d+),(\d+)", re.ASCII)
+_PER_CENT = re.compile(r"([+-]?\d+(?:\.\d+)?) %", re.ASCII)
 _TIME = re.compile(r"([01]?\d|2[0-3])[:.]([0-5]\d)", re.ASCII)
 _BLANKS = "\u00a0\u202f\u2009"
 
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """A cell as read: its value, a formula as text; ``kind`` as openpyxl tells it apart."""
+    """A cell as read: its value, a formula as text; ``kind`` as openpyxl tells it apart.
+
+    ``as_shown`` is what a number is shown as, where the file tells that instead of a format.
+    """
 
     value: Any = None
     kind: str = "n"
     number_format: str = "General"
+    as_shown: object = None
+
+    @property
+    def shown(self) -> object:
+        """What the cell shows of its number: ``Shown``, or the number with its digits."""
+        if self.as_shown is not None:
+            return self.as_shown
+        exact = Decimal(repr(self.value))
+        if not exact.is_finite() or abs(exact.adjusted()) > 30:
+            return exact
+        return by_format(exact, self.number_format, epoch_1904=False)
 
 
 Page = Mapping[tuple[int, int], Seen]
@@ -370,9 +386,32 @@ class _Reading:
                 "The spreadsheet took the number for a date: type it again, with a decimal point.",
             )  # fmt: skip
         elif isinstance(value, int | float):
-            return number_shown(value, self.cell(key).number_format)
+            return self._number_shown(key, one)
         else:
             return self._typed_number(key, one, str(value))
+        return None
+
+    def _number_shown(self, key: str, one: Field) -> Decimal | None:
+        """The number that a person sees in the cell; per cent where the entry is in per cent."""
+        found = self.cell(key).shown
+        if isinstance(found, Decimal):
+            return found
+        if isinstance(found, Shown) and found.differs is None:
+            if isinstance(found.measured, Decimal):
+                return found.measured
+            match = _PER_CENT.fullmatch(str(found.measured))
+            if match is not None and key == "humidity":
+                return Decimal(match[1])
+            if match is None and _PLAIN.fullmatch(str(found.measured)):
+                return Decimal(str(found.measured))  # '+0.2'
+        if isinstance(found, Shown):
+            why = found.differs.message if found.differs else f"The cell shows {str(found)!r}."
+        else:
+            why = f"The cell shows its number as {found}."
+        self.problem(
+            key, f"{one.label}: {why[0].lower()}{why[1:-1]}, not one plain number.",
+            "Clear the cell with its format, and type the plain number.",
+        )  # fmt: skip
         return None
 
     def _typed_number(self, key: str, one: Field, text: str) -> Decimal | None:
@@ -411,7 +450,7 @@ class _Reading:
         if isinstance(value, bool):
             said = YES if value else NO
         elif isinstance(value, int | float):
-            said = format(number_shown(value, self.cell(key).number_format), "f")
+            said = self._text_shown(key)
         elif isinstance(value, datetime):
             said = value.strftime("%Y-%m-%d %H:%M").removesuffix(" 00:00")
         elif isinstance(value, date | time):
@@ -424,6 +463,17 @@ class _Reading:
                 "Say it shorter, or file a separate note.",
             )  # fmt: skip
         return said
+
+    def _text_shown(self, key: str) -> str:
+        """What a number is shown as, such as 42 as WO-0042; '' with the problem noted."""
+        found = self.cell(key).shown
+        if isinstance(found, Decimal):
+            return format(found, "f")
+        if isinstance(found, Shown) and found.unclear is None:
+            return clean(found)
+        why = found.unclear.message if isinstance(found, Shown) and found.unclear else str(found)
+        self.problem(key, f"{self.form.fields[key].label}: {why}", "Type it as a text.")
+        return ""
 
     def choice(self, key: str, *, required: bool = False) -> str:
         """One of the words of the list, or '' where nothing is chosen."""

@@ -301,11 +301,19 @@ class SiteRows:
         for key, (row, switch) in drafts.items():
             if not own[key] and not row.bad and own:
                 row.problem("Tag", f"{switch.tag} revision {switch.revision} has no set point.",
-                            "Add a row to the sheet 'Set points'.")  # fmt: skip
+                            self.set_point_step(row))  # fmt: skip
             whole = replace(switch, set_points=tuple(own[key]))
             self.switches[switch.tag].append(whole)
             out.append((row, whole))
         return out
+
+    def set_point_step(self, row: Row) -> str:
+        """What to do about a switch without set points."""
+        return "Add a row to the sheet 'Set points'."
+
+    def points_step(self, row: Row) -> str:
+        """What to do about a certificate without points."""
+        return "Add its lines to certificate_points.csv."
 
     def _revision_order(
         self,
@@ -428,6 +436,7 @@ class SiteRows:
                 "Set point",
                 f"{value} lies outside the range {switch.range_low} to {switch.range_high} "
                 f"{switch.unit} of {switch.tag}.",
+                "Check the decimal sign and the unit, of the range too.",
             )
         minus = row.number_or_none("Tolerance minus", _ZERO)
         plus = row.number_or_none("Tolerance plus", _ZERO)
@@ -553,7 +562,7 @@ class SiteRows:
         for number, (row, draft) in drafts.items():
             if points.complete and not own[number] and not row.bad:
                 row.problem("certificate", f"{number} has no points.",
-                            "Add its lines to certificate_points.csv.")  # fmt: skip
+                            self.points_step(row))  # fmt: skip
             whole = replace(draft, points=tuple(own[number]), standards=tuple(used[number]))
             self.certificates[number] = whole
             out.append((row, whole))
@@ -592,8 +601,7 @@ class SiteRows:
     def _check_replacement(
         self, row: Row, draft: rec.Certificate, drafts: Mapping[str, tuple[Row, rec.Certificate]]
     ) -> None:
-        if (draft.replaces is None) != (draft.replacement_reason is None):
-            row.problem("replacement_reason", "A replacement needs number and reason.")
+        check_correction(row, "certificate", draft.replaces, draft.replacement_reason)
         if draft.replaces is None:
             return
         other = drafts.get(draft.replaces)
@@ -787,6 +795,7 @@ class SiteRows:
                     column,
                     f"{reading} lies outside the range {gauge.range_low} to {gauge.range_high} "
                     f"{gauge.unit} of {gauge.code}.",
+                    "Check the decimal sign and the unit, and that this gauge was read.",
                 )
         if job.switch is None:
             return
@@ -849,6 +858,22 @@ class Common:
         return dict(vars(self))
 
 
+def check_correction(row: Row, kind: str, replaces: str | None, reason: str | None) -> None:
+    """Notes a problem where a row says only what it corrects, or only why."""
+    if (replaces is None) == (reason is None):
+        return
+    given, blank = ("replaces", "replacement_reason") if reason is None else (
+        "replacement_reason", "replaces",
+    )  # fmt: skip
+    row.problem(
+        given,
+        f"A {kind} that corrects another needs its number (replaces) and why "
+        f"(replacement_reason); {blank!r} is not given.",
+        f"Fill it in, or leave both blank. In a shop's own file a column has to be mapped to "
+        f"{blank!r}.",
+    )
+
+
 def common_from(row: Row, people: Names) -> Common:
     barometric = row.number_or_none("barometric", _ZERO)
     unit = row.unit("barometric_unit", Dimension.PRESSURE) if row.given("barometric_unit") else None
@@ -860,8 +885,7 @@ def common_from(row: Row, people: Names) -> Common:
         row.problem("head_height_m", "A height difference needs the density of the line fluid.")
     replaces = row.text_or("replaces", None, CODE)
     reason = row.text_or("replacement_reason", None)
-    if (replaces is None) != (reason is None):
-        row.problem("replacement_reason", "A correction needs number and reason.")
+    check_correction(row, "calibration", replaces, reason)
     return Common(
         temperature_c=row.number("temperature_c"),
         humidity=row.fraction("humidity"),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shutil
 import subprocess
-from datetime import date
+from datetime import date, datetime
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
@@ -13,8 +13,12 @@ import openpyxl
 import pytest
 from moving_books import REGISTER_CONSTANTS, opened, read, said, site, xlsx
 
-from calfleet.adapters.workbook.grid_formats import around_text, code_shown
-from calfleet.adapters.workbook.grids import Broken, Shown
+from calfleet.adapters.workbook.grid_formats import around_text, by_format, code_shown
+from calfleet.adapters.workbook.grids import Book, Broken, Shown
+from calfleet.adapters.workbook.loose import Misread
+from calfleet.adapters.workbook.moving_cells import Tolerance, Value, understood
+from calfleet.adapters.workbook.moving_map import ColumnUse, Sort
+from calfleet.adapters.workbook.sheet_ods import _Content
 
 SOFFICE = shutil.which("soffice")
 NEEDS_OFFICE = pytest.mark.skipif(SOFFICE is None, reason="NEEDS LibreOffice")
@@ -72,7 +76,7 @@ def test_codes_are_worked_out_as_an_office_program_shows_them(tmp_path: Path) ->
             if isinstance(found, Shown) and found.unclear is None:
                 assert str(found) == str(other), where
                 assert isinstance(other, Shown), where
-                assert found.number == other.number == number, where
+                assert found.number == other.number == Decimal(str(number)), where
                 compared += 1
             elif isinstance(found, Shown):
                 assert number < 0 or number != int(number) or code in FORMATS[7:12], where
@@ -175,3 +179,98 @@ def test_an_old_workbook_tells_digits_days_and_what_is_hidden(tmp_path: Path) ->
     assert (grid.hidden_rows, grid.hidden_columns) == ({1}, {2})
     assert grid.merged == [(3, 0, 3, 1)]
     assert [each.hidden for each in book.grids] == [False, True]
+
+
+HELD_AND_SHOWN = [
+    (1500000, '0.0,," MPa"'), (1500, "#,##0.0,"), (5, '"-"0.0" bar"'), (5, r"\-0.0"),
+    (25, r'0\.0" bar"'), (-5, '0.0" bar";0.0" mbar"'), (250, '[>=1000]0.0," bar";0" mbar"'),
+    (5, "(0.0)"), (-5, "0.0;0.0"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_another_number_shown_than_held_is_a_problem_at_its_cell(tmp_path: Path, kind: str) -> None:
+    rows = [HEADER] + [
+        [f"PSH-90{n:02}", "Feed high", "0-10 bar", number, "0.2 bar", "rising", f"S{n}", "BIO"]
+        for n, (number, _) in enumerate(HELD_AND_SHOWN)
+    ]
+    cells = {f"D{n}": code for n, (_, code) in enumerate(HELD_AND_SHOWN, 2)}
+    path = converted(xlsx(tmp_path / "r.xlsx", {"PS": rows}, formatted(cells)), kind)
+    incoming = read([opened(path)], site(), **REGISTER_CONSTANTS)
+    told = {p.where.rpartition("!")[2]: p for p in incoming.problems if "but it" in p.message}
+    wanted = dict(cells)
+    if kind == "ods":  # '250 mbar' is the text there: nothing is left to guess
+        del wanted["D8"]
+    assert set(told) == set(wanted), said(incoming.problems)
+    assert all(p.hint.startswith("Enter the number that is meant") for p in told.values())
+
+
+@pytest.mark.parametrize(
+    ("code", "number", "measured"),
+    [
+        ("0.00", 5, "5.00"), ("#,##0.0", 1234, "1234.0"), ('0.0" bar"', 5, "5.0 bar"),
+        ('0.000" kPa"', 251, "251.000 kPa"), ("0.0%", 0.02, "2.0 %"), ("[Red]0.0", 5, "5.0"),
+        ("0.0;[Red]0.0", -5, "-5.0"), ("0.0_);(0.0)", -5, "-5.0"), ("+0.0;-0.0", -5, "-5.0"),
+        ('0.0" bar";[Red]-0.0" bar"', -5, "-5.0 bar"), ("#", 0, "0"),
+        ('_(* #,##0_);_(* (#,##0);_(* "-"??_);_(@_)', 0, "0"), ('0.0" %"', 0.5, "0.5 %"),
+        ('0.0%" of reading"', 0.005, "0.5 % of reading"), ("#,##0.00", 0, "0.00"),
+    ],
+)  # fmt: skip
+def test_an_ordinary_format_stays_readable(code: str, number: float, measured: str) -> None:
+    found = by_format(Decimal(str(number)), code, epoch_1904=False)
+    if isinstance(found, Shown):
+        assert found.differs is None
+        found = found.measured
+    assert str(found) == measured
+
+
+def test_a_zero_that_its_format_hides_is_a_zero() -> None:
+    use = ColumnUse("A", "Set point", field="Set point", unit="bar")
+    for code in ("#", '0;-0;"-"??', "0;-0;"):
+        found = by_format(Decimal(0), code, epoch_1904=False)
+        value = understood(found, Sort.VALUE, use, epoch_1904=False)
+        assert value == Value(Decimal(0), "bar"), code
+
+
+def test_words_of_a_format_count_in_every_field_of_numbers() -> None:
+    use = ColumnUse("A", "Head", field="head_height_m")
+    found = by_format(Decimal(250), '0" mm"', epoch_1904=False)
+    assert understood(found, Sort.NUMBER, use, epoch_1904=False) == Decimal("0.25")
+
+
+def test_per_cent_of_something_else_than_the_mapping_says_is_a_problem() -> None:
+    use = ColumnUse("A", "Tol.", field="Tolerance", unit="% of span")
+    found = by_format(Decimal("0.005"), '0.0%" of reading"', epoch_1904=False)
+    with pytest.raises(Misread, match=r"'0\.5 % of reading', and the mapping says '% of span'"):
+        understood(found, Sort.BAND, use, epoch_1904=False)
+    found = by_format(Decimal("0.005"), '0.0%" of span"', epoch_1904=False)
+    value = understood(found, Sort.BAND, use, epoch_1904=False)
+    assert value == Tolerance(Decimal("0.5"), Decimal("0.5"), "% of span")
+
+
+@NEEDS_OFFICE
+def test_an_open_document_keeps_three_decimals_and_tells_thousands(tmp_path: Path) -> None:
+    rows = [[251, 2, 2000, 1500.5, 0, 251]]
+    codes = ["0.000", "0.000", "#,##0", "#,##0.000", "0.000", '0.000" kPa"']
+    cells = {f"{'ABCDEF'[n]}1": code for n, code in enumerate(codes)}
+    path = converted(xlsx(tmp_path / "t.xlsx", {"PS": rows}, formatted(cells)), "ods")
+    wanted = ["251.000", "2.000", "2000", "1500.500", "0.000", "251.000 kPa"]
+    assert [str(each) for each in opened(path).grids[0].rows[0]] == wanted
+
+
+def test_built_in_times_of_day_are_no_measured_numbers(tmp_path: Path) -> None:
+    path = xlsx(tmp_path / "t.xlsx", {"PS": [[0.5, 0.5]]}, formatted({"A1": "h:mm", "B1": "mm:ss"}))
+    for found in opened(path).grids[0].rows[0]:
+        assert isinstance(found, Shown)
+        assert found.differs is not None
+
+
+def test_a_date_of_a_bench_sheet_keeps_its_time_of_day() -> None:
+    """An .ods tells the time of day with the date; one that is dropped could not be refused."""
+    content = _Content(Book(Path("t.ods"), "ods"), [])
+    for value, wanted in (
+        ("2026-11-25T14:30:00", datetime(2026, 11, 25, 14, 30)),  # noqa: DTZ001
+        ("2026-11-25", date(2026, 11, 25)),
+    ):
+        given = {"office:value-type": "date", "office:date-value": value}
+        assert content.value(given) == wanted

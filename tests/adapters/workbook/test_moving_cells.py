@@ -18,6 +18,7 @@ from calfleet.adapters.workbook.loose import (
     column_dates,
     column_decimals,
     day_of,
+    plain_number,
     serial_or_day,
 )
 from calfleet.adapters.workbook.moving_cells import (
@@ -44,6 +45,35 @@ from calfleet.metrology.units import convert
 )  # fmt: skip
 def test_the_decimal_sign_of_a_column(texts: list[str], expected: Decimals | None) -> None:
     assert column_decimals(texts) is expected
+
+
+@pytest.mark.parametrize(
+    ("digits", "decimals"),
+    [
+        ("0.125", Decimals.COMMA), ("0,125", Decimals.POINT), ("00.125", Decimals.COMMA),
+        ("0.125,5", Decimals.COMMA), ("0 125", Decimals.POINT),
+    ],
+)  # fmt: skip
+def test_no_group_of_thousands_begins_with_0(digits: str, decimals: Decimals) -> None:
+    """0.125 is an eighth: read as thousands it would be 125, a thousand times too large."""
+    with pytest.raises(Misread) as caught:
+        plain_number(digits, decimals)
+    if digits in ("0.125", "0,125"):  # a number by the other sign: the mapping may be wrong
+        assert "decimals" in f"{caught.value.message} {caught.value.hint}"
+        assert "the mapping" in f"{caught.value.message} {caught.value.hint}"
+
+
+@pytest.mark.parametrize(
+    ("digits", "decimals", "number"),
+    [
+        ("0.125", None, "0.125"), ("0,125", None, "0.125"), ("0,125", Decimals.COMMA, "0.125"),
+        ("1.250", Decimals.COMMA, "1250"), ("1,250.5", Decimals.POINT, "1250.5"),
+    ],
+)  # fmt: skip
+def test_numbers_with_and_without_thousands(
+    digits: str, decimals: Decimals | None, number: str
+) -> None:
+    assert plain_number(digits, decimals) == Decimal(number)
 
 
 @pytest.mark.parametrize(
@@ -167,3 +197,14 @@ def test_a_bare_number_above_one_is_no_share_and_says_how_to_map_it(value: objec
     mapped = ColumnUse("A", "Humidity", "humidity", unit="%")
     found = understood(value, Sort.SHARE, mapped, epoch_1904=False)
     assert found == Decimal(str(value)) / 100
+
+
+def test_a_decimal_sign_against_the_mapping_is_told_as_such() -> None:
+    with pytest.raises(Misread, match='not a number with decimals = "comma"') as refused:
+        plain_number("0.05", Decimals.COMMA)
+    assert 'decimals = "point"' in refused.value.hint
+    with pytest.raises(Misread, match='not a number with decimals = "point"'):
+        plain_number("0,05", Decimals.POINT)
+    with pytest.raises(Misread, match=r"is not a number\.$"):
+        plain_number("1,2.3,4", Decimals.COMMA)
+    assert plain_number("1.234,5", Decimals.COMMA) == Decimal("1234.5")

@@ -8,10 +8,10 @@ from decimal import Decimal
 from pathlib import Path
 
 import pytest
-from moving_books import Rows, opened, read, said, site, xlsx
+from moving_books import Rows, opened, read, said, site, with_constants, xlsx
 
 from calfleet import records as rec
-from calfleet.adapters.workbook.moving_in import Incoming
+from calfleet.adapters.workbook.moving_in import Incoming, read_incoming
 from calfleet.adapters.workbook.moving_map import Mapping, TableKind
 from calfleet.adapters.workbook.moving_propose import propose
 
@@ -299,3 +299,38 @@ def test_registers_and_history_of_one_move_go_together(tmp_path: Path) -> None:
     assert incoming.problems == (), said(incoming.problems)
     assert [s.tag for s in incoming.given.switches] == ["PSL-9102"]
     assert [r.cycles[0].set_point for r in incoming.given.history] == ["L"]
+
+
+def test_half_of_a_correction_names_the_fields_and_the_cell(tmp_path: Path) -> None:
+    header = [*HEADER, "replaces"]
+    first = only(history(tmp_path, [row()]))
+    incoming = history(tmp_path, [[*row(aft=Decimal("9.03")), first.number]], header)
+    (problem,) = [p for p in incoming.problems if "corrects another" in p.message]
+    assert problem.where == "history.xlsx, History!N2"
+    assert "'replacement_reason' is not given" in problem.message
+    assert "'replacement_reason'" in problem.hint
+
+
+def test_a_reason_for_all_corrections_of_a_sheet_is_no_correction(tmp_path: Path) -> None:
+    """A constant tells why; only the row that names a number corrects."""
+    header = [*HEADER, "replaces"]
+    rows = [[*row(day=date(2024, 3, 12)), None], [*row(day=date(2024, 3, 13)), "H-OLD"]]
+    mapping = propose(
+        [opened(xlsx(tmp_path / "history.xlsx", {"History": [header, *rows]}))], KNOWN
+    )
+    book = opened(tmp_path / "history.xlsx")
+    mapping = with_constants(mapping, replacement_reason="misread")
+    incoming = read_incoming([book], mapping, KNOWN, lambda *_: None, {"H-OLD"})
+    assert incoming.problems == (), said(incoming.problems)
+    assert [(r.replaces, r.replacement_reason) for r in incoming.given.history] == [
+        (None, None), ("H-OLD", "misread"),
+    ]  # fmt: skip
+
+
+def test_rows_of_a_calibration_that_is_not_taken_are_counted(tmp_path: Path) -> None:
+    """Trip and reset of one calibration in two rows: a fault of one leaves both out."""
+    good, bad = row(), row(day=date(2024, 3, 13), afr=None)
+    other = row(day=date(2024, 3, 13), aft=None, alt="a lot")
+    incoming = history(tmp_path, [good, bad, other])
+    assert len(incoming.given.history) == 1
+    assert incoming.rows_not_read == {("calibration", "history.xlsx, History"): 2}

@@ -15,6 +15,7 @@ from moving_books import REGISTER_CONSTANTS, Rows, opened, read, said, site, who
 from calfleet import records as rec
 from calfleet.adapters.workbook.moving_in import Incoming, summarised
 from calfleet.adapters.workbook.moving_map import Duplicates, TableKind
+from calfleet.adapters.workbook.moving_map import Mapping as Map
 from calfleet.adapters.workbook.moving_propose import propose
 from calfleet.errors import Problem
 from calfleet.metrology.direction import Direction
@@ -77,7 +78,8 @@ def test_a_wide_row_gives_a_switch_with_its_set_point(tmp_path: Path) -> None:
         ({"tol": "±0.1 bar"}, {"tolerance_plus": Decimal("0.1"), "tolerance_basis": "absolute"}),
         ({"tol": "± 10 kPa"}, {"tolerance_plus": Decimal("0.1"), "tolerance_basis": "absolute"}),
         ({"tol": "+0,2/-0,1 bar"}, {"tolerance_minus": Decimal("0.1")}),
-        ({"tol": "+0.2 bar"}, {"tolerance_minus": None, "tolerance_plus": Decimal("0.2")}),
+        ({"tol": "+0.2/open bar"}, {"tolerance_minus": None, "tolerance_plus": Decimal("0.2")}),
+        ({"tol": "open/-0.1 bar"}, {"tolerance_minus": Decimal("0.1"), "tolerance_plus": None}),
         ({"tol": "1 % FS"}, {"tolerance_plus": Decimal(1), "tolerance_basis": "% of span"}),
         ({"way": "increasing"}, {"direction": Direction.RISING}),
         ({"way": "↑"}, {"direction": Direction.RISING}),
@@ -117,6 +119,9 @@ def test_ranges_as_text(text: str, low: int, high: int, unit: str, tmp_path: Pat
         ({"range": "10-0 bar"}, "C2", "from its higher to its lower end"),
         ({"range": "0-10 bara"}, "C2", "The unit is one of absolute pressure"),
         ({"tol": "about 2"}, "E2", "is not a tolerance"),
+        ({"tol": "+0,2 bar"}, "E2", "not clear whether this is both sides"),
+        ({"tol": "-0.1 bar"}, "E2", "not clear whether this is both sides"),
+        ({"sp": "HH 8.2 bar / H 6.8 bar"}, "D2", "is more than one set point"),
         ({"way": "sideways"}, "F2", "is not one of the words"),
         ({"area": None}, "H2", "is missing"),
         ({"serial": None}, "G2", "is missing"),
@@ -131,6 +136,30 @@ def test_a_problem_names_its_cell(
     )
     assert message in incoming.problems[0].message
     assert [s.tag for s in incoming.given.switches] == ["PSH-9002"]  # the other row is good
+
+
+@pytest.mark.parametrize(
+    ("sp", "step"),
+    [
+        ("95 psi", "Or give the whole row in psi, beginning with the range."),
+        ("12 bar", "Check the decimal sign and the unit, of the range too."),
+        ("HH 8.2 bar / H 6.8 bar", 'set_point = "HH"'),
+    ],
+)
+def test_what_to_do_about_a_set_point(sp: str, step: str, tmp_path: Path) -> None:
+    (problem,) = register(tmp_path, [row(sp=sp)]).problems
+    assert step in problem.hint
+
+
+@pytest.mark.parametrize(
+    ("sp", "number"),
+    [("6.5 kg/cm2", "6.5"), ("6.5 bar/g", ""), ("6 1/2 bar", ""), ("6.5\nbar", "6.5")],
+)
+def test_one_value_is_not_several_set_points(sp: str, number: str, tmp_path: Path) -> None:
+    incoming = register(tmp_path, [row(range=f"0-10 {'kg/cm2' if 'kg' in sp else 'bar'}", sp=sp)])
+    assert "more than one set point" not in said(incoming.problems)
+    if number:
+        assert only(incoming).set_points[0].value == Decimal(number)
 
 
 def test_problems_of_all_rows_and_cells_are_told_at_once(tmp_path: Path) -> None:
@@ -194,9 +223,9 @@ def test_a_hidden_sheet_is_ignored_until_the_mapping_says_otherwise(tmp_path: Pa
     assert len(incoming.given.switches) == 1
     assert "r.xlsx, Old: The hidden sheet is ignored" in said(incoming.remarks)
     # and read, it is the same tag twice
-    both = replace(
-        mapping, tables=(mapping.tables[0], replace(mapping.tables[1], kind=TableKind.SWITCHES))
-    )
+    first, hidden = mapping.tables
+    hidden = replace(hidden, kind=TableKind.SWITCHES, columns=first.columns)
+    both = replace(mapping, tables=(first, hidden))
     incoming = read([book], site(), both, **REGISTER_CONSTANTS)
     assert "PSH-9001 is there twice" in said(incoming.problems)
 
@@ -283,6 +312,39 @@ def test_a_tag_twice_is_a_problem_unless_the_mapping_says_which_counts(
     assert incoming.problems == (), said(incoming.problems)
     assert [s.serial for s in incoming.given.switches] == serials
     assert "counts" in said(incoming.remarks)
+
+
+def test_of_two_rows_that_differ_none_is_taken(tmp_path: Path) -> None:
+    """Nobody said which counts: neither does, whatever is left out."""
+    rows = [GOOD, row(sp="9.1 bar"), row(tag="PSH-9002", serial="S2"), row(tag="PSH-9003"),
+            row(tag="PSH-9003")]  # fmt: skip
+    incoming = register(tmp_path, rows)
+    assert [s.tag for s in incoming.given.switches] == ["PSH-9002", "PSH-9003"]
+    assert [p.where.partition("!")[2] for p in incoming.problems] == ["A2", "A3", "A6"]
+    assert incoming.rows_not_read == {("switch", "register.xlsx, PS"): 3}
+
+
+def test_of_two_gauges_and_two_certificates_that_differ_none_is_taken(tmp_path: Path) -> None:
+    known = site()
+    gauge = next(g for g in known.gauges if g.unit == "kPa")
+    heads = ["Cert. No.", "Gauge", "Lab", "Cal date", "Issue date", "Unit", "Temp °C", "RH %",
+             "Adjusted"]  # fmt: skip
+    one = ["C-1", gauge.code, "WES", "2.5.2025", "14.5.2025", "kPa", "20,5", "45", "no"]
+    points = [["Cert. No.", "Phase", "Direction", "Applied (kPa)", "Error (kPa)", "U (kPa)", "k"],
+              ["C-1", "A/F", "up", "100", "0,1", "0,2", 2]]  # fmt: skip
+    other = [*one[:6], "21,5", *one[7:]]
+    path = xlsx(tmp_path / "c.xlsx", {"Certificates": [heads, one, other], "Cert points": points})
+    incoming = read([opened(path)], known)
+    assert incoming.given.certificates == ()
+    assert {p.where for p in incoming.problems} == {
+        "c.xlsx, Certificates!A2", "c.xlsx, Certificates!A3",
+    }  # fmt: skip
+    assert incoming.rows_not_read == {
+        ("certificate", "c.xlsx, Certificates"): 2, ("certificate", "c.xlsx, Cert points"): 1,
+    }  # fmt: skip
+    incoming = gauges(tmp_path, [GAUGE, [GAUGE[0], "Other", *GAUGE[2:]]])
+    assert incoming.given.gauges == ()
+    assert [p.where[-2:] for p in incoming.problems] == ["A2", "A3"]
 
 
 # --- what the site holds --------------------------------------------------------------------
@@ -379,6 +441,72 @@ def test_a_new_column_and_a_new_sheet_are_not_lost_silently(tmp_path: Path) -> N
     assert "register.xlsx, New: The mapping does not name this sheet." in said(incoming.problems)
 
 
+# --- what can be read and is hardly meant so ------------------------------------------------
+
+
+def doubts(incoming: Incoming) -> list[str]:
+    """The remarks on the values themselves, with their cells."""
+    assert incoming.problems == (), said(incoming.problems)
+    return [str(each) for each in incoming.remarks if "Check the" in each.hint]
+
+
+@pytest.mark.parametrize(
+    ("tol", "odd"),
+    [("20 bar", True), ("10 bar", False), ("120 % of span", True), ("+0.1/-11 bar", True),
+     ("160 % of set point", True), ("2 %  of span", False), ("2000 kPa", True)],
+)  # fmt: skip
+def test_a_tolerance_wider_than_the_range_is_told(tol: str, odd: bool, tmp_path: Path) -> None:
+    """More than the whole span is no tolerance; common practice, no source."""
+    told = doubts(register(tmp_path, [row(tol=tol)]))
+    assert len(told) == odd, told
+    if odd:
+        assert told[0].startswith("register.xlsx, PS!E2: A tolerance of ")
+        assert "wider than the whole range 0 to 10 bar of PSH-9001." in told[0]
+
+
+def test_full_scale_is_told_where_the_range_does_not_begin_at_zero(tmp_path: Path) -> None:
+    rows = [row(range="2-10 bar", tol="2 % FS"), row(tag="PSH-9002", serial="S2", tol="2 % FS"),
+            row(tag="PSH-9003", range="2-10 bar", tol="2 % of span")]  # fmt: skip
+    incoming = register(tmp_path, rows)
+    assert incoming.problems == (), said(incoming.problems)
+    (told,) = [str(each) for each in incoming.remarks if "% FS" in each.message]
+    assert told.startswith("register.xlsx, PS!E2: '2 % FS' is taken as per cent of the span 8 bar")
+    assert "% of upper range value" in told
+
+
+def test_a_range_without_a_unit_that_takes_another_is_told(tmp_path: Path) -> None:
+    incoming = register(tmp_path, [row(range="0 ... 10")])
+    assert only(incoming).unit == "bar"
+    told = "register.xlsx, PS!C2: The range names no unit; bar of the set point is taken."
+    assert told in said(incoming.remarks)
+    assert "names no unit" not in said(register(tmp_path, [GOOD]).remarks)
+
+
+GAUGE = ["RG-901", "Digital gauge", "G1", "0...20 bar", "0,001 bar", "±0.05 % FS", "gage",
+         date(2024, 5, 2), "in use", "0,5 kPa", 0.0003, "R24"]  # fmt: skip
+
+
+def gauges(tmp_path: Path, rows: Rows) -> Incoming:
+    header = ["Gauge No.", "Description", "Serial No", "Range", "Resolution", "Accuracy", "Mode",
+              "In use since", "Status", "Drift per year", "Temp. coefficient",
+              "Interval"]  # fmt: skip
+    path = xlsx(tmp_path / "g.xlsx", {"Reference gauges": [header, *rows]})
+    return read([opened(path)], site(), Reference_temperature=20, Use_corrections=True, Tier=2)
+
+
+@pytest.mark.parametrize(
+    ("column", "text", "cell"),
+    [(4, "1 bar", None), (4, "1,1 bar", "E2"), (5, "±2 bar", None), (5, "±2,1 bar", "F2"),
+     (5, "±11 % of span", "F2")],
+)  # fmt: skip
+def test_a_gauge_too_coarse_for_its_range_is_told(
+    column: int, text: str, cell: str | None, tmp_path: Path
+) -> None:
+    """A twentieth and a tenth of the span are the ends; common practice, no source."""
+    told = doubts(gauges(tmp_path, [[*GAUGE[:column], text, *GAUGE[column + 1 :]]]))
+    assert [each.partition("!")[2][:2] for each in told] == ([cell] if cell else [])
+
+
 # --- gauges, certificates, people, procedures -----------------------------------------------
 
 
@@ -453,6 +581,40 @@ def test_people_and_their_qualifications(tmp_path: Path) -> None:
     assert person.qualifications[0].expires_on == date(2027, 1, 1)
 
 
+def test_a_qualification_of_somebody_whom_the_site_knows_needs_no_name(tmp_path: Path) -> None:
+    known = site()
+    someone = known.people[0]
+    held = [["Technician", "Qualified for", "Granted on", "Expires", "Approved by"],
+            [someone.code, "vacuum", "2024-01-02", "2027-01-01", "P07"],
+            ["ZZ", "vacuum", "2024-01-02", "2027-01-01", "P07"]]  # fmt: skip
+    path = xlsx(tmp_path / "p.xlsx", {"Qualifications": held})
+    incoming = read([opened(path)], known)
+    assert [p.where for p in incoming.problems] == ["p.xlsx, Qualifications!A3"]
+    (person,) = incoming.given.people
+    assert (person.code, person.name, person.roles) == (someone.code, someone.name, ())
+    assert person.qualifications[0].quantity is rec.Quantity.VACUUM
+    assert incoming.rows_not_read == {("qualification", "p.xlsx, Qualifications"): 1}
+
+
+def test_a_policy_that_stands_twice_is_not_taken(tmp_path: Path) -> None:
+    header = ["code", "effective_on", "basis", "every", "unit"]
+    rows = [["Q1", "2026-01-01", "last done", 12, "month"],
+            ["Q1", "2026-01-01", "last done", 24, "month"],
+            ["Q2", "2026-01-01", "last done", 24, "month"]]  # fmt: skip
+    path = xlsx(tmp_path / "p.xlsx", {"Interval policies": [header, *rows]})
+    incoming = read([opened(path)], site())
+    assert "is there twice" in said(incoming.problems)
+    assert [p.code for p in incoming.given.policies] == ["Q2"]
+
+
+def test_a_switch_without_a_set_point_is_told_in_the_terms_of_the_mapping(tmp_path: Path) -> None:
+    header = [*HEADER[:3], *HEADER[6:]]
+    incoming = register(tmp_path, [[*GOOD[:3], *GOOD[6:]]], header=header)
+    found = [p for p in incoming.problems if "has no set point" in p.message]
+    assert [p.where for p in found] == ["register.xlsx, PS!A2"], said(incoming.problems)
+    assert 'Map a column to "Set point"' in found[0].hint
+
+
 def test_procedures_from_a_sheet(tmp_path: Path) -> None:
     header: list[str] = []
     for part in (
@@ -482,7 +644,17 @@ def test_the_same_problem_in_a_column_is_told_once_and_kept_for_each_cell(tmp_pa
     assert len(incoming.problems) == 40
     (one,) = summarised(incoming.problems)
     assert one.where == "register.xlsx, PS!F2"
-    assert "The same in 39 further cells: F3, F4, F5 and 36 more." in one.message
+    told = "The like in 39 further cells: F3 ('way 1'), F4 ('way 2'), F5 ('way 3') and 36 more."
+    assert told in one.message
+
+
+def test_a_cell_counts_once_among_those_of_which_the_same_is_said() -> None:
+    """Two set points of one row may share the cell of their direction."""
+    said_twice = [Problem(f"a.xlsx, S!I{n}", "'x' is not one.") for n in (6, 6, 13, 14, 15)]
+    (one,) = summarised(said_twice)
+    assert one.message == "'x' is not one. The same in 3 further cells: I13, I14, I15."
+    steps = [replace(each, hint="abcde"[n]) for n, each in enumerate(said_twice)]
+    assert summarised(steps) == tuple(steps)  # another step is not the same
 
 
 def test_what_is_said_of_a_whole_sheet_is_told_for_each_field() -> None:
@@ -604,3 +776,46 @@ def test_the_input_files_of_a_site_are_read_the_same_as_a_shops_files() -> None:
     assert incoming.problems == (), said(summarised(incoming.problems))
     for part in ("people", "switches", "gauges", "certificates", "history"):
         assert getattr(incoming.given, part) == getattr(whole, part), part
+
+
+# --- the next files by the same mapping ---------------------------------------------------
+
+
+def test_tables_without_a_file_are_a_remark_where_another_has_one(tmp_path: Path) -> None:
+    book = opened(xlsx(tmp_path / "r.xlsx", {"PS": [HEADER, GOOD]}))
+    mapping = propose([book], site())
+    gone = replace(mapping.tables[0], file="history-2024.csv", sheet="history-2024")
+    incoming = read(
+        [book], site(), replace(mapping, tables=(*mapping.tables, gone)), **REGISTER_CONSTANTS
+    )
+    assert incoming.problems == ()
+    assert len(incoming.given.switches) == 1
+    assert "history-2024.csv, history-2024: The mapping names this sheet" in said(incoming.remarks)
+    # where nothing of the mapping is there, it is the wrong mapping
+    incoming = read([book], site(), replace(mapping, tables=(gone,)))
+    assert "history-2024.csv, history-2024: The mapping names this sheet" in said(incoming.problems)
+    unnamed = next(p for p in incoming.problems if "does not name this sheet" in p.message)
+    assert 'sheet = "*"' in unnamed.hint
+
+
+def test_a_table_of_any_name_reads_the_next_file(tmp_path: Path) -> None:
+    first = opened(xlsx(tmp_path / "jan.xlsx", {"PS": [HEADER, GOOD]}))
+    (table,) = propose([first], site()).tables
+    mapping = Map((replace(table, file="*", sheet="*"),))
+    following = opened(xlsx(tmp_path / "feb.xlsx", {"Tabelle1": [HEADER, GOOD]}))
+    incoming = read([following], site(), mapping, **REGISTER_CONSTANTS)
+    assert incoming.problems == ()
+    assert len(incoming.given.switches) == 1
+
+
+def test_totals_of_a_csv_are_left_out(tmp_path: Path) -> None:
+    """The word stands in the first column, its count below the tags, as no workbook formula."""
+    path = tmp_path / "history.csv"
+    path.write_text(
+        "Date;Tag;By;Gauge;AF trip\n2024-05-02;PSL-1102;P02;RG-202;4,1\nSumme;40\n\nTotal;1;;\n"
+    )
+    known = site(switches=True)
+    incoming = read([opened(path)], known)
+    assert "line 3: Left out as a line of totals: 'Summe'" in said(incoming.remarks)
+    assert "line 5: Left out as a line of totals: 'Total'" in said(incoming.remarks)
+    assert incoming.rows_read == {"history.csv, history": 1}

@@ -7,12 +7,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from moving_books import Rows, field_of, kinds, opened, site, xlsx
+from moving_books import Rows, field_of, kinds, opened, read, said, site, xlsx
 
 from calfleet.adapters.workbook.loose import DateOrder, Decimals
 from calfleet.adapters.workbook.moving_map import Certainty, ColumnUse, Mapping, TableKind
 from calfleet.adapters.workbook.moving_propose import propose
-from calfleet.adapters.workbook.moving_toml import to_toml
+from calfleet.adapters.workbook.moving_toml import from_toml, to_toml
+from calfleet.errors import Problem
 
 KNOWN = site(switches=True)
 
@@ -144,6 +145,7 @@ def test_an_unclear_order_is_left_open_and_said(tmp_path: Path) -> None:
     rows = [["Cert. No.", "Gauge", "Lab", "Cal date"], ["C1", "RG-202", "WES", "03/04/2024"]]
     use = column(proposed(tmp_path, rows), "Cal date")
     assert use.date_order is None
+    assert use.certainty is Certainty.GUESS
     assert "not clear" in use.reason
     assert "add date_order" in to_toml(proposed(tmp_path, rows))
 
@@ -152,7 +154,57 @@ def test_the_decimal_sign_is_taken_from_all_columns(tmp_path: Path) -> None:
     rows = [["Tag", "Service", "Serial", "Set point", "Proof pressure"],
             ["PSL-1102", "x", "1", "2,5 bar", "1,234 bar"]]  # fmt: skip
     mapping = proposed(tmp_path, rows)
-    assert column(mapping, "Proof pressure").decimals is Decimals.COMMA
+    use = column(mapping, "Proof pressure")
+    assert use.decimals is Decimals.COMMA
+    assert use.certainty is Certainty.GUESS  # its own cells do not tell it
+    assert "as in the other columns" in use.reason
+    assert column(mapping, "Set point").certainty is Certainty.SURE
+
+
+def test_a_column_that_contradicts_itself_takes_no_decimal_sign_from_another(
+    tmp_path: Path,
+) -> None:
+    """With the comma of the other column, 0.001 bar would be read as 1 bar."""
+    rows = [["Gauge", "Serial no.", "Range", "Resolution", "Accuracy"],
+            ["G1", "1", "0-10 bar", "0,001 bar", "0,05 % of span"],
+            ["G2", "2", "0-10 bar", "0.001 bar", "0,05 % of span"]]  # fmt: skip
+    use = column(proposed(tmp_path, rows), "Resolution")
+    assert use.decimals is None
+    assert use.certainty is Certainty.GUESS
+    assert "contradict" in use.reason
+    assert "'0,001 bar'" in use.reason
+    assert "'0.001 bar'" in use.reason
+
+
+HISTORY = ["Date", "Tag", "By", "Gauge", "AF trip", "Room temp"]
+
+
+@pytest.mark.parametrize(
+    "trips",
+    [["4.125", "5.875"],  # only the other column has a comma
+     ["4.125", "5,5"]],  # its own
+)  # fmt: skip
+def test_a_point_before_three_digits_is_no_thousand_for_sure(
+    trips: list[str], tmp_path: Path
+) -> None:
+    rows = [HISTORY, *(["2024-05-02", "PSL-1102", "P02", "RG-202", t, "21,5"] for t in trips)]
+    book = opened(xlsx(tmp_path / "book.xlsx", {"History": rows}))
+    mapping = propose([book], KNOWN)
+    use = column(mapping, "AF trip")
+    assert use.decimals is None
+    assert use.certainty is Certainty.GUESS
+    assert "'4.125'" in use.reason
+    assert "add decimals" in use.reason
+    # nor is it read as the one or the other until a person says which
+    found = said(read([book], KNOWN, mapping).problems)
+    assert "book.xlsx, History!E2: '4.125': 4.125 may be 4.125 or 4125" in found
+
+
+def test_thousands_that_show_themselves_leave_no_doubt(tmp_path: Path) -> None:
+    rows = [["Tag", "Service", "Serial", "Set point"], ["PSL-1102", "x", "1", "1.234,5 mbar"],
+            ["PSL-1103", "x", "2", "1.500 mbar"]]  # fmt: skip
+    use = column(proposed(tmp_path, rows), "Set point")
+    assert (use.decimals, use.certainty) == (Decimals.COMMA, Certainty.SURE)
 
 
 def test_words_in_cells_are_translated_and_strange_ones_named(tmp_path: Path) -> None:
@@ -199,7 +251,7 @@ def test_a_sheet_of_something_else_is_ignored_with_its_columns(tmp_path: Path) -
 
 def test_a_sheet_in_another_language_needs_only_its_kind_and_fields(tmp_path: Path) -> None:
     """What is not understood is proposed with its header, so that fields can be filled in."""
-    head = ["Stelle", "Bezeichnung", "Bereich", "Schaltpunkt"]
+    head = ["Kennung", "Benennung", "Stufe", "Grenzwert"]
     mapping = proposed(
         tmp_path, [["Anlage 7"], [], head, ["P-1", "Kuehlwasser", "0-10 bar", "2,5 bar"]]
     )
@@ -263,3 +315,163 @@ def test_dead_bands_are_told_apart_by_their_cells(tmp_path: Path) -> None:
                         ("0,5 bar", "Dead band range")):  # fmt: skip
         mapping = proposed(tmp_path, [heads, ["PSL-1102", "x", "1", "2", cell]])
         assert column(mapping, "Dead band").field == field
+
+
+# --- several set points in a row ----------------------------------------------------------
+
+
+def points_of(mapping: Mapping) -> list[tuple[str, str, str]]:
+    """(column, field, set point) of the columns of set points."""
+    return [
+        (u.column, u.field, u.set_point)
+        for u in mapping.tables[0].columns
+        if u.field in ("Set point", "Direction")
+    ]
+
+
+BOTH = [("D", "Set point", "1"), ("E", "Direction", "1"), ("F", "Set point", "2"),
+        ("G", "Direction", "2")]  # fmt: skip
+SWITCH = ["PSH-9102", "x", "0-10 bar", "4 bar", "rising", "5 bar", "falling"]
+
+
+@pytest.mark.parametrize(
+    "heads",
+    [
+        ["Set point 1", "Direction 1", "Set point 2", "Direction 2"],
+        ["SP1", "Dir. 1", "SP2", "Dir. 2"],
+        ["1st set point", "1st direction", "2nd set point", "2nd direction"],
+        ["Set point", "Direction", "Set point 2", "Direction 2"],
+        ["Set point", "Dir.", "Set point", "Dir."],
+    ],
+)
+def test_every_set_point_of_a_row_is_proposed(heads: list[str], tmp_path: Path) -> None:
+    rows = [["Tag", "Service", "Range", *heads], SWITCH]
+    mapping = proposed(tmp_path, rows)
+    assert points_of(mapping) == BOTH
+    assert not mapping.tables[0].unused()
+    guess = [u for u in mapping.tables[0].columns if u.column in "DEFG"]
+    assert not any(u.certainty is Certainty.SURE for u in guess)
+
+
+def test_set_points_in_a_header_of_two_rows(tmp_path: Path) -> None:
+    rows = [["Tag", "Duty", "Range", "Set point 1", None, "Set point 2", None],
+            [None, None, None, "value", "dir.", "value", "dir."], SWITCH]  # fmt: skip
+
+    def merge(book: Any) -> None:
+        for area in ("D1:E1", "F1:G1", "A1:A2", "B1:B2", "C1:C2"):
+            book["Sheet1"].merge_cells(area)
+
+    mapping = proposed(tmp_path, rows, merge)
+    assert mapping.tables[0].header_rows == (1, 2)
+    assert points_of(mapping) == BOTH
+
+
+def test_a_number_behind_the_only_set_point_names_nothing(tmp_path: Path) -> None:
+    rows = [["Tag", "Service", "Range", "Set point 1", "Direction"], SWITCH[:5]]
+    assert points_of(proposed(tmp_path, rows)) == [("D", "Set point", ""), ("E", "Direction", "")]
+
+
+def test_a_set_point_without_a_label_beside_one_with_a_label(tmp_path: Path) -> None:
+    rows = [["Tag", "Service", "Range", "Set point", "HH set point"], [*SWITCH[:4], "5 bar"]]
+    found = [each for each in points_of(proposed(tmp_path, rows)) if each[1] == "Set point"]
+    assert found == [("D", "Set point", "1"), ("E", "Set point", "HH")]
+
+
+def test_a_register_without_set_points_is_told_that_they_are_missing(tmp_path: Path) -> None:
+    head = ["Tag", "Service", "Range", "Area"]
+    mapping = proposed(tmp_path, [head, ["PSH-9102", "x", "0-10 bar", "A1"]])
+    assert {"Set point", "Direction", "Tolerance minus"} <= set(mapping.tables[0].missing)
+    # another sheet gives them
+    points = [["Tag", "Label", "Set point", "Direction"], ["PSH-9102", "H", "2 bar", "rising"]]
+    book = xlsx(tmp_path / "two.xlsx", {"Register": [head, ["PSH-9102", "x", "0-10 bar", "A1"]],
+                                        "Set points": points})  # fmt: skip
+    first = propose([opened(book)], KNOWN).tables[0]
+    assert "Set point" not in first.missing
+
+
+# --- sheets that are understood in part ---------------------------------------------------
+
+
+def test_a_sheet_with_one_header_unknown_keeps_what_is_known(tmp_path: Path) -> None:
+    rows = [["When", "Tag", "Technician", "Gauge", "As found trip", "As found reset"],
+            ["2024-05-02", "PSL-1102", "P02", "RG-202", "4.1", "4.3"]]  # fmt: skip
+    (table,) = proposed(tmp_path, rows, title="Sheet1").tables
+    assert (table.kind, table.certainty) == (TableKind.CALIBRATIONS, Certainty.GUESS)
+    assert "performed_on" in table.reason
+    assert "performed_on" in table.missing
+    assert [u.field for u in table.columns] == [
+        "", "tag", "performed_by", "operating_gauge", "trip", "reset",
+    ]  # fmt: skip
+
+
+def test_a_register_whose_tags_have_a_strange_header(tmp_path: Path) -> None:
+    rows = [["Kennung", "Service", "Range", "Set point", "Direction"],
+            ["PSX-1", "x", "0-10 bar", "2 bar", "rising"]]  # fmt: skip
+    (table,) = proposed(tmp_path, rows).tables
+    assert (table.kind, table.certainty) == (TableKind.SWITCHES, Certainty.GUESS)
+    assert "Tag" in table.missing
+
+
+def test_words_of_a_history_in_german(tmp_path: Path) -> None:
+    rows = [["Prüfdatum", "Messstelle", "Prüfer", "Gauge", "Schaltpunkt", "Bemerkung"],
+            ["2024-05-02", "PSL-1102", "P02", "RG-202", "4.1", "gut"]]  # fmt: skip
+    (table,) = proposed(tmp_path, rows).tables
+    assert table.kind is TableKind.CALIBRATIONS
+    fields = ["performed_on", "tag", "performed_by", "operating_gauge", "trip", "remarks"]
+    assert [u.field for u in table.columns] == fields
+
+
+def test_words_of_registers_in_german(tmp_path: Path) -> None:
+    rows = [["Messstelle", "Service", "Bereich", "Schaltpunkt", "Toleranz"],
+            ["PSX-1", "x", "0-10 bar", "2 bar", "0.1 bar"]]  # fmt: skip
+    mapping = proposed(tmp_path, rows)
+    assert [field_of(mapping, c)[0] for c in "ABCDE"] == [
+        "Tag", "Service", "Range", "Set point", "Tolerance",
+    ]  # fmt: skip
+    rows = [["Gauge", "Bereich", "Genauigkeit", "Auflösung", "Why"],
+            ["G1", "0-10 bar", "0.05 %", "0.001 bar", "new"]]  # fmt: skip
+    mapping = proposed(tmp_path, rows)
+    assert [field_of(mapping, c)[0] for c in "ABCDE"] == [
+        "Gauge", "Range", "Accuracy", "Resolution", "Reason",
+    ]  # fmt: skip
+
+
+def test_short_words_of_certificates(tmp_path: Path) -> None:
+    rows = [["No.", "Gauge", "Lab", "Cal. date", "Room °C", "Hum."],
+            ["C1", "RG-202", "WES", "2024-05-02", "20.5", "45 %"]]  # fmt: skip
+    mapping = proposed(tmp_path, rows, title="Certificates")
+    uses = mapping.tables[0].columns
+    assert [u.field for u in uses] == [
+        "certificate", "gauge", "laboratory", "calibrated_on", "temperature_c", "humidity",
+    ]  # fmt: skip
+    assert uses[0].certainty is Certainty.LIKELY  # it may as well count the rows
+    rows = [["Cert. no.", "up/down", "Reference", "Indication", "U", "k"],
+            ["C1", "up", "1.0", "1.0", "0.004", "2"]]  # fmt: skip
+    assert field_of(proposed(tmp_path, rows), "B") == ["direction"]
+
+
+def test_the_scale_interval_is_the_resolution(tmp_path: Path) -> None:
+    rows = [["Gauge", "Serial no.", "Range", "Scale interval"], ["G1", "1", "0-10 bar", "0.1 bar"]]
+    assert field_of(proposed(tmp_path, rows), "D") == ["Resolution"]
+
+
+def test_a_proposal_with_a_hidden_register_can_be_read_back(tmp_path: Path) -> None:
+    head = ["Tag", "Service", "Range", "Set point"]
+
+    def hide(book: Any) -> None:
+        book["Old"].sheet_state = "hidden"
+
+    path = xlsx(tmp_path / "r.xlsx", {"Old": [head, SWITCH[:4]], "PS": [head, SWITCH[:4]]}, hide)
+    mapping = propose([opened(path)], KNOWN)
+    old = mapping.tables[0]
+    assert (old.kind, [u.field for u in old.columns]) == (TableKind.IGNORED, [""] * 4)
+    assert [u.header for u in old.columns] == head
+    text = to_toml(mapping)
+    assert "# not used: it looks like Tag" in text
+    problems: list[Problem] = []
+    assert from_toml(text, problems) == mapping
+    # nor do fields in an ignored sheet matter to the loader
+    switches = text.replace('kind = "switches"', 'kind = "ignored"')
+    assert 'field = "Set point"' in switches
+    assert from_toml(switches, problems) is not None
+    assert not problems
