@@ -251,21 +251,20 @@ def people(
         output,
         Book(workbook, folder, "People", on),
         title=f"People on {on}",
-        footer=_ending(ending_soon(rows, on)),
+        footer=_ending(
+            "Qualifications",
+            ending_soon(rows, on),
+            "'calfleet person qualify' renews one.",
+        ),
     )
 
 
-def _ending(soon: Sequence[tuple[str, str, date]]) -> list[str]:
+def _ending(what: str, soon: Sequence[tuple[str, str, date]], then: str) -> list[str]:
+    """The warning below a listing of what ends soon: whose, which, its last day."""
     if not soon:
         return []
-    told = "; ".join(f"{code} {quantity} on {last}" for code, quantity, last in soon)
-    return [
-        "",
-        paragraph(
-            f"! Qualifications that end within 60 days: {told}. 'calfleet person qualify' renews "
-            "one."
-        ),
-    ]
+    told = "; ".join(f"{whose} {which} on {last}" for whose, which, last in soon)
+    return ["", paragraph(f"! {what} that end within 60 days: {told}. {then}")]
 
 
 @app.command(rich_help_panel=HELD)
@@ -313,23 +312,14 @@ def laboratories(
         output,
         Book(workbook, folder, "Laboratories", on),
         title=f"Laboratories on {on}",
-        footer=_accreditations_ending([(c, a.number, a.valid_until) for c, a in ending]),
+        footer=_ending(
+            "Accreditations",
+            [(c, a.number, a.valid_until) for c, a in ending],
+            "A certificate that an accredited laboratory measures later breaks its chain. "
+            "'calfleet laboratory accredit' notes a renewal.",
+        ),
         empty="No laboratory is on record.",
     )
-
-
-def _accreditations_ending(soon: Sequence[tuple[str, str, date]]) -> list[str]:
-    if not soon:
-        return []
-    told = "; ".join(f"{code} {number} on {last}" for code, number, last in soon)
-    return [
-        "",
-        paragraph(
-            f"! Accreditations that end within 60 days: {told}. A certificate that an "
-            "accredited laboratory measures later breaks its chain. 'calfleet laboratory accredit' "
-            "notes a renewal."
-        ),
-    ]
 
 
 @app.command(rich_help_panel=HELD)
