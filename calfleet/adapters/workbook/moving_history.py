@@ -214,7 +214,10 @@ class History:
             self.jobs[job.number] = job
             return job
         of_day = self.open.setdefault((tag, day), [])
-        if of_day and self._belongs(of_day[-1], readings):
+        # a row whose reading cannot be read may be the other half of the one before: that one is
+        # not taken without it
+        unread = line.bad and not readings
+        if of_day and (unread or self._belongs(of_day[-1], readings)):
             return of_day[-1]
         base = f"H-{tag}-{day:%Y%m%d}"
         job = _Job(line, tag, day, base if not of_day else f"{base}-{len(of_day) + 1}")

@@ -334,3 +334,19 @@ def test_rows_of_a_calibration_that_is_not_taken_are_counted(tmp_path: Path) -> 
     incoming = history(tmp_path, [good, bad, other])
     assert len(incoming.given.history) == 1
     assert incoming.rows_not_read == {("calibration", "history.xlsx, History"): 2}
+
+
+def test_a_calibration_is_not_taken_without_a_reading_that_cannot_be_read(tmp_path: Path) -> None:
+    """One reading in a row, without numbers: the trip alone would be judged as no reset."""
+    rows = [
+        [*row(day=date(2024, 3, day))[:9], "A/F", 1, kind, value]
+        for day, kind, value in [
+            (12, "Trip", Decimal("9.02")), (12, "Reset", Decimal("9.55")),
+            (13, "Trip", Decimal("9.02")), (13, "Reset", "a lot"),
+        ]
+    ]  # fmt: skip
+    book = opened(xlsx(tmp_path / "h.xlsx", {"Readings": [LONG, *rows]}))
+    incoming = read([book], KNOWN, propose([book], KNOWN))
+    assert [r.performed_on.day for r in incoming.given.history] == [12]
+    assert [p.where for p in incoming.problems] == ["h.xlsx, Readings!M5"]
+    assert incoming.rows_not_read == {("calibration", "h.xlsx, Readings"): 2}
