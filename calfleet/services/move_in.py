@@ -107,9 +107,8 @@ def move_in(
 
     ``mapping``: how the files were read, as plain data; ``files``: name and SHA-256 (hex) of each.
     Registers first, then history, judged as it goes (by ``workers``, where given and much) by the
-    rules and procedures of its days. With
-    ``leave_out`` what is refused is left out; without it nothing is added then. The caller
-    commits, and rolls back when anything is raised.
+    rules and procedures of its days. With ``leave_out`` what is refused is left out; without it
+    nothing is added then. The caller commits, and rolls back when anything is raised.
 
     Raises: DataProblems with everything that is refused; PersonRefused for a role or a
     qualification that who moves in may not give; RecordRefused, UnknownName.

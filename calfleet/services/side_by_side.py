@@ -2,8 +2,8 @@
 
 A judgement stands on those before it in two ways: the days of the same switch, and the pooled
 repeatability of its family. Switches that share neither are judged apart; a correction never ties
-two switches, for it is refused. What comes back is in
-the order of what was asked, and the same to the last bit.
+two switches, for it is refused. What comes back is in the order of what was asked, and the same to
+the last bit.
 """
 
 from __future__ import annotations
